@@ -1,0 +1,1 @@
+//! The physical model of bank and sources on one DC bus.

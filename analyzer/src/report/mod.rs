@@ -1,0 +1,1 @@
+//! Outputs: one short file per output.

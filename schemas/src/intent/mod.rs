@@ -1,0 +1,10 @@
+//! The design intent: what the designer promised, as a TOML file (`ampwake-intent/1`).
+
+mod chemistry;
+mod model;
+
+pub use chemistry::{Chemistry, ChemistryDefaults};
+pub use model::*;
+
+/// The file's schema name.
+pub const SCHEMA: &str = "ampwake-intent/1";

@@ -1,0 +1,68 @@
+//! The database: one SQLite file behind one small interface. Append samples, read series, list channels,
+//! keep events. Nothing outside this package knows how samples are laid out.
+//!
+//! Owes its reader: what is committed is never lost, what is not ours is refused, and a reader sees a
+//! consistent state while the recorder writes.
+
+use ampwake_schemas::channel::ChannelAddress;
+use ampwake_schemas::quantity::Unit;
+use ampwake_schemas::time::Timestamp;
+
+/// Number of a channel within one database.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct ChannelId(pub i64);
+
+/// A channel and what was heard of it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ChannelInfo {
+    /// Its number.
+    pub id: ChannelId,
+    /// Its address.
+    pub address: ChannelAddress,
+    /// Its unit.
+    pub unit: Unit,
+    /// First sample; `None` when there is none.
+    pub first: Option<Timestamp>,
+    /// Last sample.
+    pub last: Option<Timestamp>,
+    /// Number of samples, "not available" ones included.
+    pub samples: u64,
+    /// Number of those in which the sender had no value.
+    pub missing: u64,
+    /// The latest value, if the latest sample has one.
+    pub latest: Option<f64>,
+}
+
+/// Something that happened to the recording itself.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Event {
+    /// When.
+    pub time: Timestamp,
+    /// What: `clock_step`, `recording_started`, `recording_stopped`, `duplicate_instance`, `address_moved`, `bus_error`, ...
+    pub kind: String,
+    /// The data bus concerned.
+    pub bus: Option<String>,
+    /// The channel concerned.
+    pub channel: Option<ChannelAddress>,
+    /// In plain words, with the figures.
+    pub text: String,
+    /// The figures, as a JSON object.
+    pub details: String,
+}
+
+/// Who sent something.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Device {
+    /// The data bus.
+    pub bus: String,
+    /// Its address on the bus when last heard.
+    pub address: u8,
+    /// The 64-bit NAME, if it was ever claimed.
+    pub name: Option<u64>,
+    /// What it said about itself (product information), as a JSON object.
+    pub product: String,
+    /// First frame.
+    pub first: Timestamp,
+    /// Last frame.
+    pub last: Timestamp,
+}
