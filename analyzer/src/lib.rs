@@ -5,4 +5,10 @@
 
 pub mod chart;
 pub mod model;
+pub mod recording;
 pub mod report;
+pub mod series;
+pub mod state;
+pub mod stats;
+pub mod temperature;
+pub mod view;

@@ -1,0 +1,150 @@
+//! A source that gives, but less than it could: how much less, and why.
+
+use super::{Diagnosis, put};
+use crate::opportunity::{Opportunity, set_point};
+use crate::report::format;
+use crate::stages::Progress;
+use crate::stats;
+use crate::view::BankView;
+use ampwake_schemas::findings::{Cause, Evidence};
+
+/// Where a source gave clearly less than it could.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Shortfall {
+    /// The cells.
+    pub cells: Vec<usize>,
+    /// What it could have given in them, Ah.
+    pub could_ah: f64,
+    /// What it gave in them, Ah.
+    pub gave_ah: f64,
+}
+
+/// Shorter shortfalls are starting up and settling, s (common practice, no source).
+const SHORTEST_S: f64 = 900.0;
+/// A smaller shortfall is not worth a finding.
+const SMALLEST_SHARE: f64 = 0.1;
+
+/// Cells in which source `j` gave, but less than nine tenths of what it could, beyond measurement uncertainty,
+/// with the bus two bands below the set-point (closer to it every charger eases off). `None`: not worth a word.
+pub fn shortfall(view: &BankView, j: usize, o: &Opportunity, progress: &Progress) -> Option<Shortfall> {
+    let s = &view.sources[j];
+    if !o.rated {
+        return None;
+    }
+    let hours = view.grid.step_s() / 3600.0;
+    let mut found = Shortfall::default();
+    let mut eligible_ah = 0.0;
+    for k in (0..view.grid.len).filter(|k| o.open[*k] && s.gives[*k]) {
+        let target = set_point(view, progress.filled[k], k);
+        if view.voltage[k] > target - 2.0 * view.band(target) {
+            continue;
+        }
+        eligible_ah += o.could[k] * hours;
+        if s.current[k] < 0.9 * o.could[k] - 2.0 * view.u_current(o.could[k]) && s.current[k] >= 0.05 * o.could[k] {
+            found.cells.push(k);
+            found.could_ah += o.could[k] * hours;
+            found.gave_ah += s.current[k] * hours;
+        }
+    }
+    let long = found.cells.len() >= view.grid.cells(SHORTEST_S);
+    let much = found.could_ah - found.gave_ah > SMALLEST_SHARE * eligible_ah;
+    (long && much).then_some(found)
+}
+
+/// Why source `j` fell short.
+pub fn explain_shortfall(view: &BankView, j: usize, progress: &Progress, o: &Opportunity) -> Option<(Shortfall, Diagnosis)> {
+    let found = shortfall(view, j, o, progress)?;
+    let diagnosis = cause(view, j, &found);
+    Some((found, diagnosis))
+}
+
+fn cause(view: &BankView, j: usize, found: &Shortfall) -> Diagnosis {
+    let s = &view.sources[j];
+    let cells = || found.cells.iter().copied();
+    let mut e = Evidence::new();
+    let level = stats::median(cells().map(|k| s.current[k])).unwrap_or(f64::NAN);
+    put(&mut e, "current_median_a", level, 1);
+    put(&mut e, "rated_a", s.intent.rated_a, 1);
+    put(&mut e, "bus_voltage_mean_v", stats::mean(cells().map(|k| view.voltage[k])).unwrap_or(f64::NAN), 2);
+    let say = |cause, confidence, because: String, check: &[&str], evidence| Diagnosis {
+        cause,
+        confidence,
+        evidence,
+        because,
+        check_next: check.iter().map(|c| (*c).to_owned()).collect(),
+    };
+
+    if let Some((hot, slope)) = derates(view, j) {
+        put(&mut e, "temperature_max_c", hot, 1);
+        put(&mut e, "current_per_kelvin_a", slope, 2);
+        let text = format!("its output falls with its temperature (up to {})", format::celsius(hot));
+        return say(Cause::ThermalDerating, 0.85, text, &[
+            "check its cooling air, fan and filters, and the clearances its manual asks for",
+            "if the derating is as designed, declare it in the intent (`derate`)",
+        ], e);
+    }
+    let drop = stats::median(cells().map(|k| s.voltage[k] - view.voltage[k]));
+    let own_target = |k: usize| s.intent.absorption_v.unwrap_or(view.absorption_v[k]);
+    let at_own = super::share_of(cells(), |k| {
+        (!s.voltage[k].is_nan()).then(|| s.voltage[k] >= own_target(k) - view.band(own_target(k)))
+    });
+    if let (Some(drop), Some(at_own)) = (drop, at_own) {
+        put(&mut e, "cable_drop_median_v", drop, 2);
+        put(&mut e, "own_voltage_at_set_point_share", at_own, 3);
+        let visible = drop > (2.0 * std::f64::consts::SQRT_2 * view.u_voltage(drop)).max(0.003 * view.intent.nominal_v);
+        if visible && at_own > 0.5 {
+            let text = format!(
+                "its terminals are at the set-point while the bank is {} lower: the cable between takes the difference",
+                format::volts(drop)
+            );
+            return say(Cause::VoltageDrop, 0.85, text, &[
+                "measure the voltage across the cable, each joint and the fuses at high current (qualified person)",
+                "let the charger sense the voltage at the bank, or use a larger cable",
+            ], e);
+        }
+    }
+    if let Some(line) = stats::line(cells().map(|k| (s.engine_speed[k], s.current[k]))).filter(|l| l.correlation > 0.7) {
+        put(&mut e, "current_against_engine_speed_correlation", line.correlation, 2);
+        return say(Cause::InputLimited, 0.7, "its output follows the engine's speed".to_owned(), &[
+            "compare with the maker's curve of output against speed, and declare it in the intent (`curve`)",
+            "check the pulley ratio and belt",
+        ], e);
+    }
+    // A plateau: nine tenths of the time within ±3 % of one level.
+    let spread = match (stats::quantile(cells().map(|k| s.current[k]), 0.95), stats::quantile(cells().map(|k| s.current[k]), 0.05)) {
+        (Some(high), Some(low)) => (high - low) / level,
+        _ => f64::INFINITY,
+    };
+    put(&mut e, "current_spread_share", spread, 3);
+    if spread < 0.06_f64.max(4.0 * view.u_current(0.0) * 0.5 / level) {
+        let text = format!("it holds a steady {}, as if set to that", format::amps(level));
+        return say(Cause::LimitedBySetting, 0.8, text, &[
+            "read its current limit, and any limit that a remote panel or the supply-current setting imposes",
+            "if the limit is deliberate, declare it in the intent (`set_a`)",
+        ], e);
+    }
+    say(Cause::Unknown, 0.4, "the recording does not say why".to_owned(), &[
+        "compare its output at its terminals with a clamp meter",
+        "read its limits and its log, if it keeps one",
+    ], e)
+}
+
+/// The source's current falls as its temperature rises: hottest degC and slope in A/K. Needs at least 5 K of
+/// span and a tenth of the rating of effect (regression by least squares; thresholds common practice, no source).
+pub fn derates(view: &BankView, j: usize) -> Option<(f64, f64)> {
+    let s = &view.sources[j];
+    let cells: Vec<usize> = (0..view.grid.len)
+        .filter(|k| s.gives[*k] && view.voltage[*k] < view.absorption_v[*k] - view.band(view.absorption_v[*k]))
+        .filter(|k| s.current[*k].is_finite() && s.temperature[*k].is_finite())
+        .collect();
+    let hot = stats::quantile(cells.iter().map(|k| s.temperature[*k]), 0.995)?;
+    // The upper half of the temperature span: derating begins somewhere on the way up.
+    let cold = stats::quantile(cells.iter().map(|k| s.temperature[*k]), 0.005)?;
+    let full = stats::quantile(cells.iter().map(|k| s.current[*k]), 0.95)?;
+    let warm: Vec<usize> = cells.iter().copied().filter(|k| s.temperature[*k] > (hot + cold) / 2.0).collect();
+    let fit = stats::line(warm.iter().map(|k| (s.temperature[*k], s.current[*k])))?;
+    let at_hot = stats::median(warm.iter().filter(|k| s.temperature[**k] > hot - 1.5).map(|k| s.current[*k]))?;
+    let enough = hot - cold >= 5.0 && warm.len() >= view.grid.cells(300.0);
+    let effect = full - at_hot > (0.1 * s.intent.rated_a).max(4.0 * view.u_current(full));
+    (enough && effect && fit.correlation < -0.6 && fit.slope < 0.0).then_some((hot, fit.slope))
+}

@@ -1,0 +1,205 @@
+//! Opportunity and contribution of every source.
+//!
+//! A source had its *opportunity* while the DC bus was below the set-point that the bank's profile asks for by
+//! more than the band, the battery permitted charge, the source had its input and its device was heard —
+//! whatever the sign of the bank current. What it *could have given* is the least of its rating (or what the
+//! design sets it to) after declared derating, its declared curve, its AC supply's limit, and the room that the
+//! bank's limit leaves; idle sources share one room in proportion to their ratings.
+
+use crate::stages::Progress;
+use crate::stats;
+use crate::view::{BankView, Input};
+use ampwake_schemas::intent::SourceKind;
+
+/// Opportunity of one source, cell by cell.
+#[derive(Debug, Clone)]
+pub struct Opportunity {
+    /// It could have contributed.
+    pub open: Vec<bool>,
+    /// What it could have given, A (0 where `open` is false).
+    pub could: Vec<f64>,
+    /// It would have been an opportunity but for the bank's limit.
+    pub no_room: Vec<bool>,
+    /// True when `could` rests on the source's rating; false when weather decides and it is a guess from what
+    /// the source gave at other times.
+    pub rated: bool,
+}
+
+/// Figures of one source over some cells.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub struct Contribution {
+    /// Seconds of opportunity.
+    pub opportunity_s: f64,
+    /// Seconds of that in which it gave.
+    pub contributing_s: f64,
+    /// What it could have given over the opportunity, Ah.
+    pub could_ah: f64,
+    /// What it gave over the opportunity, Ah.
+    pub gave_ah: f64,
+    /// The shortfall, cell by cell, Ah.
+    pub lost_ah: f64,
+}
+
+/// Efficiency and power factor assumed for a charger whose AC supply's limit is declared in amperes
+/// (common practice, no source: 0.85..0.96 for chargers with power-factor correction).
+const CHARGER_EFFICIENCY: f64 = 0.92;
+
+/// The profile's set-point at cell `k`, given whether the bank counts as filled; NaN: none (filled, no float).
+pub fn set_point(view: &BankView, filled: bool, k: usize) -> f64 {
+    if filled { view.float_v[k] } else { view.absorption_v[k] }
+}
+
+/// The profile asks for charge at cell `k`: voltage below the set-point by more than the band, battery willing.
+pub fn wanted(view: &BankView, filled: &[bool], k: usize) -> bool {
+    let target = set_point(view, filled[k], k);
+    let v = view.voltage[k];
+    // NaN compares false: an unknown voltage or set-point is no opportunity.
+    v < target - view.band(target) && view.permitted[k]
+}
+
+/// Opportunity of every source of the bank.
+pub fn opportunities(view: &BankView, progress: &Progress) -> Vec<Opportunity> {
+    let n = view.grid.len;
+    let count = view.sources.len();
+    let typical: Vec<Option<f64>> = view
+        .sources
+        .iter()
+        .map(|s| stats::median((0..n).filter(|k| s.gives[*k]).map(|k| s.current[k])))
+        .collect();
+    let mut out: Vec<Opportunity> = view
+        .sources
+        .iter()
+        .map(|s| Opportunity {
+            open: vec![false; n],
+            could: vec![0.0; n],
+            no_room: vec![false; n],
+            rated: !s.intent.kind.depends_on_weather(),
+        })
+        .collect();
+    for k in 0..n {
+        if !wanted(view, &progress.filled, k) {
+            continue;
+        }
+        let mut extra = vec![0.0; count]; // what each could add to what it gives now
+        for (j, s) in view.sources.iter().enumerate() {
+            let ready = s.input[k] == Input::Present && s.heard[k] && !s.current[k].is_nan();
+            if ready {
+                extra[j] = (able(view, j, k, typical[j]) - s.current[k].max(0.0)).max(0.0);
+            }
+        }
+        // An acceptance seen at the end of a shortened absorption is a limit like any other.
+        let limit = match (view.charge_limit[k], progress.acceptance[k]) {
+            (a, b) if b.is_nan() => a,
+            (a, b) if a.is_nan() => b,
+            (a, b) => a.min(b),
+        };
+        let room = if limit.is_nan() { f64::NAN } else { (limit - view.current[k]).max(0.0) };
+        let granted = share(&extra, &view.sources.iter().map(|s| s.intent.rated_a).collect::<Vec<_>>(), room);
+        for (j, s) in view.sources.iter().enumerate() {
+            if s.input[k] != Input::Present || !s.heard[k] || s.current[k].is_nan() {
+                continue;
+            }
+            // Less than its own measurement uncertainty is no room.
+            let blocked = extra[j] > 0.0 && granted[j] <= 2.0 * view.u_current(s.intent.rated_a) && !s.gives[k];
+            out[j].no_room[k] = blocked;
+            out[j].open[k] = !blocked;
+            out[j].could[k] = if blocked { 0.0 } else { s.current[k].max(0.0) + granted[j] };
+        }
+    }
+    out
+}
+
+/// What source `j` is able to give at cell `k` with its rating, set-point, declared derating, curve and supply.
+fn able(view: &BankView, j: usize, k: usize, typical: Option<f64>) -> f64 {
+    let s = &view.sources[j];
+    let mut amps = s.intent.set_a.unwrap_or(s.intent.rated_a).min(s.intent.rated_a);
+    if let Some(factor) = stats::interpolate(&s.intent.derate, s.temperature[k]).filter(|f| f.is_finite()) {
+        amps = amps.min(s.intent.rated_a * factor);
+    }
+    if let Some(limit) = stats::interpolate(&s.intent.curve, s.engine_speed[k]).filter(|a| a.is_finite()) {
+        amps = amps.min(limit);
+    }
+    if s.intent.kind.depends_on_weather() {
+        // While it gives, it gives what the weather gives. While it does not, what it gave at other times is
+        // the best guess there is.
+        return if s.gives[k] { s.current[k] } else { typical.unwrap_or(0.25 * amps).min(amps) };
+    }
+    if s.intent.kind == SourceKind::Alternator && s.intent.curve.is_empty() && s.gives[k] {
+        // Without a declared curve nobody can say what it owes at this engine speed.
+        return s.current[k].min(amps);
+    }
+    amps.min(supply_share(view, j, k))
+}
+
+/// What the AC supply's declared limit leaves for this charger, A on the DC side.
+fn supply_share(view: &BankView, j: usize, k: usize) -> f64 {
+    let s = &view.sources[j];
+    let Some(ac) = s.intent.fed_by.as_ref().and_then(|n| view.vessel.ac_sources.iter().find(|a| a.name == *n)) else {
+        return f64::INFINITY;
+    };
+    let (Some(limit), Some(volts)) = (ac.limit_a, ac.nominal_v) else { return f64::INFINITY };
+    let together: f64 =
+        view.sources.iter().filter(|o| o.intent.fed_by == s.intent.fed_by).map(|o| o.intent.rated_a).sum();
+    limit * volts * CHARGER_EFFICIENCY / view.voltage[k].max(1.0) * s.intent.rated_a / together.max(1e-9)
+}
+
+/// Shares `room` among wishes in proportion to weights, nobody getting more than it can use.
+fn share(wishes: &[f64], weights: &[f64], room: f64) -> Vec<f64> {
+    let mut granted = vec![0.0; wishes.len()];
+    if room.is_nan() || wishes.iter().sum::<f64>() <= room {
+        return wishes.to_vec();
+    }
+    let mut left = room;
+    let mut open: Vec<usize> = (0..wishes.len()).filter(|j| wishes[*j] > 0.0).collect();
+    while !open.is_empty() && left > 1e-9 {
+        let total: f64 = open.iter().map(|j| weights[*j]).sum();
+        let unit = left / total.max(1e-9);
+        let (full, short): (Vec<usize>, Vec<usize>) =
+            open.iter().partition(|j| wishes[**j] - granted[**j] <= unit * weights[**j]);
+        if full.is_empty() {
+            for j in &short {
+                granted[*j] += unit * weights[*j];
+            }
+            break;
+        }
+        for j in &full {
+            left -= wishes[*j] - granted[*j];
+            granted[*j] = wishes[*j];
+        }
+        open = short;
+    }
+    granted
+}
+
+/// Sums up a source's opportunity over the cells `from..to`.
+pub fn contribution(view: &BankView, j: usize, o: &Opportunity, from: usize, to: usize) -> Contribution {
+    let hours = view.grid.step_s() / 3600.0;
+    let s = &view.sources[j];
+    let mut c = Contribution::default();
+    for k in (from..to.min(view.grid.len)).filter(|k| o.open[*k]) {
+        c.opportunity_s += view.grid.step_s();
+        c.contributing_s += if s.gives[k] { view.grid.step_s() } else { 0.0 };
+        // A source that gives less than twice its uncertainty is not shown to give anything, but the current
+        // that its sensor reads is still the best estimate of what it gave.
+        let gave = s.current[k].max(0.0).min(o.could[k].max(s.current[k]));
+        c.could_ah += o.could[k] * hours;
+        c.gave_ah += gave * hours;
+        c.lost_ah += (o.could[k] - gave).max(0.0) * hours;
+    }
+    c
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn one_room_is_shared_by_rating_and_never_exceeded() {
+        let granted = share(&[100.0, 50.0], &[100.0, 50.0], 60.0);
+        assert!((granted[0] - 40.0).abs() < 1e-9 && (granted[1] - 20.0).abs() < 1e-9);
+        // The second can use only 5 A; the first takes what it leaves.
+        let granted = share(&[100.0, 5.0], &[100.0, 50.0], 60.0);
+        assert!((granted[0] - 55.0).abs() < 1e-9 && (granted[1] - 5.0).abs() < 1e-9);
+        assert_eq!(share(&[10.0, 20.0], &[1.0, 1.0], f64::NAN), vec![10.0, 20.0]);
+    }
+}

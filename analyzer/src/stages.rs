@@ -1,0 +1,282 @@
+//! Which stage the bank is in, from volts and amps.
+//!
+//! Every stage is a predicate on bank voltage (against compensated set-points), net bank current and whether
+//! any source gives (the predicates are the trade's own, after the I-U-U notation of DIN 41773, from memory;
+//! bands are common practice, no source). A predicate that fails costs up to one second per second; changing
+//! stage costs a number of seconds. The cheapest path through the recording is found by the Viterbi algorithm
+//! (Viterbi 1967; Rabiner 1989 for its use on such chains). So a kettle in the middle of absorption, which
+//! pulls the voltage down for four minutes, is not a new bulk; twelve minutes are.
+
+use crate::view::BankView;
+use ampwake_schemas::findings::Stage;
+
+/// A stretch of cells in one stage.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Span {
+    /// The stage.
+    pub stage: Stage,
+    /// First cell.
+    pub start: usize,
+    /// One past the last cell.
+    pub end: usize,
+    /// 0..1: share of it that was seen and fitted.
+    pub confidence: f64,
+}
+
+const STAGES: [Stage; 7] = [
+    Stage::Rest,
+    Stage::Discharge,
+    Stage::Bulk,
+    Stage::Absorption,
+    Stage::Float,
+    Stage::Equalisation,
+    Stage::Unexplained,
+];
+const N: usize = STAGES.len();
+
+/// What a change of stage costs, in seconds of misfit: row from, column to, in the order of [`STAGES`].
+///
+/// Absorption is left for anything but float only on five minutes of evidence, because loads switch during it.
+/// Float follows absorption; from anywhere else it needs longer evidence, because a bank passes through its
+/// float voltage on the way up and down.
+const CHANGE_S: [[f64; N]; N] = [
+    // rest    disch.  bulk    absorp. float   equal.  unexpl.
+    [0.0, 60.0, 45.0, 120.0, 200.0, 300.0, 120.0],     // rest
+    [60.0, 0.0, 45.0, 120.0, 300.0, 300.0, 120.0],     // discharge
+    [60.0, 45.0, 0.0, 60.0, 400.0, 120.0, 120.0],      // bulk
+    [300.0, 300.0, 400.0, 0.0, 60.0, 120.0, 300.0],    // absorption
+    [120.0, 120.0, 120.0, 120.0, 0.0, 120.0, 180.0],   // float
+    [120.0, 120.0, 120.0, 60.0, 60.0, 0.0, 120.0],     // equalisation
+    [60.0, 60.0, 60.0, 60.0, 120.0, 120.0, 0.0],       // unexplained
+];
+
+/// A silence longer than this is not bridged by the stage on both sides, s.
+const LONGEST_BRIDGE_S: f64 = 900.0;
+
+/// How badly each stage's predicate fits at one moment, 0 (fits) to 1; all zero where nothing is known.
+fn misfit(view: &BankView, k: usize) -> Option<[f64; N]> {
+    let (v, i) = (view.voltage[k], view.current[k]);
+    if v.is_nan() || i.is_nan() {
+        return None;
+    }
+    let rest = view.rest_current();
+    let (v_abs, v_float) = (view.absorption_v[k], view.float_v[k]);
+    let band = view.band(v_abs);
+    // 0 while x <= 0, 1 from one unit on.
+    let beyond = |x: f64, unit: f64| (x / unit).clamp(0.0, 1.0);
+    // Without any source sensor the bank's own current has to stand for them.
+    let known = view.sources.iter().any(|s| !s.current[k].is_nan());
+    let gives = if known { view.any_gives(k) } else { i > rest };
+    let requested = view.sources.iter().any(|s| s.reported[k] == Some(crate::state::Reported::Equalise));
+    let held = if gives { 0.0 } else { 1.0 };
+    let at = |set_point: f64| if set_point.is_nan() { 1.0 } else { beyond((v - set_point).abs() - band, band) };
+
+    let resting = beyond(i.abs() - rest, rest).max(if gives && at(v_float) == 0.0 { 0.3 } else { 0.0 });
+    let discharging = beyond(i + rest, rest);
+    let bulk = beyond(rest - i, rest).max(beyond(v - (v_abs - band), band / 2.0));
+    let absorbing = at(v_abs).max(held).max(if i < -rest { 0.7 } else { 0.0 });
+    // On the way down from absorption the sources already regulate on float and let the bank carry the loads.
+    let settling = if gives && !v_float.is_nan() && v > v_float && v < v_abs - band { 0.35 } else { 1.0 };
+    let tail = view.intent.profile.tail_a.max(rest);
+    let floating = at(v_float).max(held).min(settling).max(beyond(i - 1.5 * tail, tail));
+    let equalising = if view.intent.chemistry.is_lead_acid() && requested && v > v_abs + band { 0.0 } else { 1.0 };
+    Some([resting, discharging, bulk, absorbing, floating, equalising, 0.6])
+}
+
+/// The stages of the whole axis, in order and without holes.
+pub fn decode(view: &BankView) -> Vec<Span> {
+    let n = view.grid.len;
+    if n == 0 {
+        return Vec::new();
+    }
+    // Five-second steps: stages last minutes, and a long recording stays quick.
+    let stride = view.grid.cells(5.0);
+    let step_s = view.grid.step_s() * stride as f64;
+    let steps = n.div_ceil(stride);
+    let mut costs: Vec<Option<[f64; N]>> = Vec::with_capacity(steps);
+    for s in 0..steps {
+        let cells = (s * stride)..((s + 1) * stride).min(n);
+        let mut sum = [0.0; N];
+        let mut seen = 0.0;
+        for m in cells.filter_map(|k| misfit(view, k)) {
+            for (a, b) in sum.iter_mut().zip(m) {
+                *a += b;
+            }
+            seen += 1.0;
+        }
+        costs.push((seen > 0.0).then(|| sum.map(|x| x / seen)));
+    }
+    unbridge(&mut costs, (LONGEST_BRIDGE_S / step_s) as usize);
+    let path = cheapest_path(&costs, step_s);
+    spans(&path, &costs, stride, n)
+}
+
+/// Long silences cost every stage but "unexplained".
+fn unbridge(costs: &mut [Option<[f64; N]>], longest: usize) {
+    let mut k = 0;
+    while k < costs.len() {
+        let from = k;
+        while k < costs.len() && costs[k].is_none() {
+            k += 1;
+        }
+        if k - from > longest {
+            let mut blind = [1.0; N];
+            blind[N - 1] = 0.0;
+            costs[from..k].fill(Some(blind));
+        }
+        k += 1;
+    }
+}
+
+fn cheapest_path(costs: &[Option<[f64; N]>], step_s: f64) -> Vec<usize> {
+    let mut total = [0.0_f64; N];
+    let mut from: Vec<[u8; N]> = Vec::with_capacity(costs.len());
+    for (s, cost) in costs.iter().enumerate() {
+        let mut next = [f64::INFINITY; N];
+        let mut back = [0_u8; N];
+        for to in 0..N {
+            for (was, row) in CHANGE_S.iter().enumerate() {
+                let change = if s == 0 { if was == to { 0.0 } else { f64::INFINITY } } else { row[to] };
+                if total[was] + change < next[to] {
+                    next[to] = total[was] + change;
+                    back[to] = was as u8;
+                }
+            }
+            next[to] += cost.map_or(0.0, |c| c[to]) * step_s;
+        }
+        total = next;
+        from.push(back);
+    }
+    let mut at = (0..N).min_by(|a, b| total[*a].total_cmp(&total[*b])).unwrap_or(N - 1);
+    let mut path = vec![0; costs.len()];
+    for s in (0..costs.len()).rev() {
+        path[s] = at;
+        at = from[s][at] as usize;
+    }
+    path
+}
+
+fn spans(path: &[usize], costs: &[Option<[f64; N]>], stride: usize, n: usize) -> Vec<Span> {
+    let mut out: Vec<Span> = Vec::new();
+    let mut s = 0;
+    while s < path.len() {
+        let from = s;
+        let mut fit = 0.0;
+        while s < path.len() && path[s] == path[from] {
+            fit += costs[s].map_or(0.0, |c| 1.0 - c[path[s]]);
+            s += 1;
+        }
+        out.push(Span {
+            stage: STAGES[path[from]],
+            start: from * stride,
+            end: (s * stride).min(n),
+            confidence: fit / (s - from) as f64,
+        });
+    }
+    out
+}
+
+/// The stage of every cell.
+pub fn per_cell(spans: &[Span], n: usize) -> Vec<Stage> {
+    let mut out = vec![Stage::Unexplained; n];
+    for span in spans {
+        out[span.start..span.end].fill(span.stage);
+    }
+    out
+}
+
+/// Where absorption was completed: for each absorption span the first cell from which the bank current stayed
+/// at or below the tail for two minutes (common practice, no source) with the voltage at its set-point.
+///
+/// Net bank current is not charge current: a load that takes the charger's output away also takes the voltage
+/// down, which is why the voltage has to be at its set-point.
+pub fn tail_reached(view: &BankView, span: &Span) -> Option<usize> {
+    let hold = view.grid.cells(120.0);
+    let tail = view.intent.profile.tail_a;
+    let mut since: Option<usize> = None;
+    for k in span.start..span.end {
+        let (v, i) = (view.voltage[k], view.current[k]);
+        if v.is_nan() || i.is_nan() {
+            continue;
+        }
+        if i <= tail && v >= view.absorption_v[k] - view.band(view.absorption_v[k]) {
+            let start = *since.get_or_insert(k);
+            if k - start >= hold {
+                return Some(start);
+            }
+        } else {
+            since = None;
+        }
+    }
+    None
+}
+
+/// Where the bank stands with its profile.
+#[derive(Debug, Clone)]
+pub struct Progress {
+    /// It counts as filled: the profile asks for its float set-point, not for absorption.
+    pub filled: Vec<bool>,
+    /// After an absorption that ended before its tail: the current that the bank still took at that moment, A;
+    /// it would not have taken more since. NaN elsewhere.
+    pub acceptance: Vec<f64>,
+}
+
+/// Follows the profile: absorption until the bank has been filled (tail reached, or the longest absorption of
+/// the profile has passed), then float, until it has fallen to the re-bulk voltage for a minute or has been in
+/// bulk again for ten minutes. A float that follows an absorption cut short does not count as filled.
+pub fn progress(view: &BankView, spans: &[Span]) -> Progress {
+    let n = view.grid.len;
+    let mut out = Progress { filled: vec![false; n], acceptance: vec![f64::NAN; n] };
+    let low_for = view.grid.cells(60.0);
+    let bulk_for = view.grid.cells(600.0);
+    // A recording may begin with a full bank that waits for its re-bulk threshold.
+    let first_v = view.voltage.iter().find(|v| !v.is_nan()).copied().unwrap_or(0.0);
+    let first_soc = view.soc.iter().find(|v| !v.is_nan()).copied().unwrap_or(0.0);
+    let mut full = first_soc >= 0.97 && first_v >= view.intent.profile.rebulk_v;
+    let mut acceptance = f64::NAN;
+    let (mut low, mut bulk) = (0, 0);
+    let mut last_absorption: Option<&Span> = None;
+    for span in spans {
+        if span.stage == Stage::Float {
+            (full, acceptance) = match last_absorption {
+                Some(a) if !completed(view, a) => (false, taken_at_end(view, a)),
+                _ => (true, f64::NAN),
+            };
+        }
+        let rest_or_out = matches!(span.stage, Stage::Rest | Stage::Discharge);
+        if let Some(a) = last_absorption.filter(|a| rest_or_out && a.end == span.start) {
+            full = completed(view, a);
+        }
+        for k in span.start..span.end {
+            let rebulk = crate::view::compensated(view.intent, view.intent.profile.rebulk_v, view.temperature[k]);
+            low = if view.voltage[k] < rebulk { low + 1 } else { 0 };
+            if span.stage == Stage::Bulk && view.current[k] > view.intent.profile.tail_a {
+                bulk += 1;
+            } else if span.stage != Stage::Bulk {
+                bulk = 0;
+            }
+            if low >= low_for || bulk >= bulk_for {
+                (full, acceptance, last_absorption) = (false, f64::NAN, None);
+            }
+            out.filled[k] = full;
+            out.acceptance[k] = acceptance;
+        }
+        if span.stage == Stage::Absorption {
+            last_absorption = Some(span);
+        }
+    }
+    out
+}
+
+/// An absorption is complete when the tail was reached or nine tenths of the profile's longest absorption passed.
+fn completed(view: &BankView, absorption: &Span) -> bool {
+    let minutes = (absorption.end - absorption.start) as f64 * view.grid.step_s() / 60.0;
+    minutes >= 0.9 * view.intent.profile.absorption_max_min || tail_reached(view, absorption).is_some()
+}
+
+/// Mean bank current over the last three minutes of an absorption but the very last half minute, A.
+fn taken_at_end(view: &BankView, absorption: &Span) -> f64 {
+    let end = absorption.end.saturating_sub(view.grid.cells(30.0)).max(absorption.start + 1);
+    let start = end.saturating_sub(view.grid.cells(180.0)).max(absorption.start);
+    crate::stats::mean(view.current[start..end].iter().copied()).unwrap_or(f64::NAN).max(0.0)
+}

@@ -1,0 +1,209 @@
+//! Temperatures: telling a broken sensor from heat, and excursions with on-delay, off-delay and deadband.
+
+use crate::series::Series;
+
+/// Readings beyond these are a sensor with an open or shorted wire, not a temperature (common practice,
+/// no source: a 10 kΩ NTC reads below −40 degC when open; nothing aboard that is still working is at 200 degC).
+const PLAUSIBLE: (f64, f64) = (-40.0, 200.0);
+/// A step of this much between two samples a few seconds apart is electrical, not thermal
+/// (common practice, no source).
+const JUMP_K: f64 = 10.0;
+/// Two samples further apart than this may differ by any amount, ms.
+const JUMP_WITHIN_MS: i64 = 30_000;
+/// A new level that stays is believed after this time, ms.
+const BELIEVE_AFTER_MS: i64 = 120_000;
+
+/// What was wrong with a temperature sensor for a while.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct SensorFault {
+    /// From, ms.
+    pub start: i64,
+    /// To, ms.
+    pub end: i64,
+    /// The first implausible value, degC.
+    pub value: f64,
+    /// Number of implausible samples.
+    pub samples: usize,
+}
+
+/// The series without implausible samples, and where they were.
+pub fn plausible(series: &Series) -> (Series, Vec<SensorFault>) {
+    let mut good: Option<(i64, f64)> = None;
+    let mut suspect: Option<(i64, f64)> = None; // where the present unbelieved level began
+    let mut faults: Vec<SensorFault> = Vec::new();
+    let mut out: Vec<(i64, f64)> = Vec::new();
+    for (t, v) in series.points() {
+        if v.is_nan() {
+            out.push((t, v));
+            continue;
+        }
+        let inside = (PLAUSIBLE.0..=PLAUSIBLE.1).contains(&v);
+        let steady = match (good, suspect) {
+            (None, _) => true,
+            (Some((t0, v0)), None) => (v - v0).abs() < JUMP_K || t - t0 > JUMP_WITHIN_MS,
+            // Back at the old level, or at the new one for long enough.
+            (Some((_, v0)), Some((t1, v1))) => {
+                (v - v0).abs() < JUMP_K || ((v - v1).abs() < JUMP_K && t - t1 > BELIEVE_AFTER_MS)
+            }
+        };
+        if inside && steady {
+            good = Some((t, v));
+            suspect = None;
+            out.push((t, v));
+        } else {
+            if suspect.is_none_or(|(_, v1)| (v - v1).abs() >= JUMP_K) {
+                suspect = Some((t, v));
+            }
+            match faults.last_mut() {
+                Some(f) if t - f.end < 60_000 => (f.end, f.samples) = (t, f.samples + 1),
+                _ => faults.push(SensorFault { start: t, end: t, value: v, samples: 1 }),
+            }
+            out.push((t, f64::NAN));
+        }
+    }
+    (Series::from_points(out), faults)
+}
+
+/// One excursion: beyond the limit from `start` to `end` (ms), raised at `raised`, with its extreme.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Excursion {
+    /// First sample beyond the limit.
+    pub start: i64,
+    /// When it had lasted for the on-delay.
+    pub raised: i64,
+    /// When it had been back beyond the deadband for the off-delay; `None`: not within the recording.
+    pub cleared: Option<i64>,
+    /// Last sample beyond the limit.
+    pub end: i64,
+    /// The most extreme value.
+    pub extreme: f64,
+    /// When that was.
+    pub extreme_at: i64,
+    /// Time beyond the limit, ms.
+    pub beyond_ms: i64,
+}
+
+/// How an excursion is raised and cleared.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct AlarmRule {
+    /// The limit.
+    pub limit: f64,
+    /// It clears only beyond limit − deadband.
+    pub deadband: f64,
+    /// It must last this long, ms.
+    pub on_ms: i64,
+    /// It must be over for this long, ms.
+    pub off_ms: i64,
+}
+
+/// Excursions above a limit. Raised when the value stays above for the on-delay, cleared when it stays below
+/// limit − deadband for the off-delay; each re-crossing restarts the timer. On-delay, off-delay and deadband
+/// are the mechanisms of IEC 62682 / ISA-18.2 (figures there from memory; here they are the caller's).
+pub fn excursions_above(points: impl IntoIterator<Item = (i64, f64)>, rule: AlarmRule) -> Vec<Excursion> {
+    let mut found: Vec<Excursion> = Vec::new();
+    let mut pending: Option<Excursion> = None; // above, not yet raised
+    let mut active = false;
+    let mut below_since: Option<i64> = None;
+    let mut last: Option<(i64, bool)> = None;
+    for (t, v) in points {
+        if v.is_nan() {
+            continue;
+        }
+        let above = v > rule.limit;
+        let beyond = last.filter(|l| l.1 && above).map_or(0, |l| t - l.0);
+        last = Some((t, above));
+        let current = if active { found.last_mut() } else { pending.as_mut() };
+        if let Some(e) = current.filter(|_| above) {
+            e.end = t;
+            e.beyond_ms += beyond;
+            if v > e.extreme {
+                (e.extreme, e.extreme_at) = (v, t);
+            }
+        }
+        if active {
+            if v < rule.limit - rule.deadband {
+                let since = *below_since.get_or_insert(t);
+                if t - since >= rule.off_ms {
+                    if let Some(e) = found.last_mut() {
+                        e.cleared = Some(t);
+                    }
+                    (active, below_since, pending) = (false, None, None);
+                }
+            } else {
+                below_since = None;
+            }
+        } else if above {
+            let e = *pending.get_or_insert(Excursion {
+                start: t,
+                raised: t,
+                cleared: None,
+                end: t,
+                extreme: v,
+                extreme_at: t,
+                beyond_ms: 0,
+            });
+            if t - e.start >= rule.on_ms {
+                found.push(Excursion { raised: t, ..e });
+                active = true;
+            }
+        } else {
+            pending = None;
+        }
+    }
+    found
+}
+
+/// Excursions below a limit: the mirror image of [`excursions_above`].
+pub fn excursions_below(points: impl IntoIterator<Item = (i64, f64)>, rule: AlarmRule) -> Vec<Excursion> {
+    let mirrored = AlarmRule { limit: -rule.limit, ..rule };
+    excursions_above(points.into_iter().map(|(t, v)| (t, -v)), mirrored)
+        .into_iter()
+        .map(|e| Excursion { extreme: -e.extreme, ..e })
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Check value D5 (concepts of IEC 62682): limit 55, deadband 2, 5 s / 5 s; raised at 10 s, cleared at 21 s.
+    /// The dip at 4 s restarts the on-delay.
+    #[test]
+    fn on_delay_off_delay_and_deadband() {
+        let t = [
+            54.0, 54.0, 56.0, 56.0, 54.5, 56.0, 56.0, 56.0, 56.0, 56.0, 56.0, 55.5, 54.0, 53.5, 53.2, 53.1, 52.9, 52.9,
+            52.9, 52.9, 52.9, 52.9, 53.5, 52.0, 52.0, 52.0, 52.0, 52.0, 52.0, 52.0,
+        ];
+        let rule = AlarmRule { limit: 55.0, deadband: 2.0, on_ms: 5000, off_ms: 5000 };
+        let found = excursions_above(t.iter().enumerate().map(|(k, v)| (k as i64 * 1000, *v)), rule);
+        assert_eq!(found.len(), 1);
+        assert_eq!((found[0].raised, found[0].cleared), (10_000, Some(21_000)));
+        assert_eq!((found[0].start, found[0].end), (5_000, 11_000));
+    }
+
+    #[test]
+    fn below_is_the_mirror_image() {
+        let rule = AlarmRule { limit: 0.0, deadband: 1.0, on_ms: 2000, off_ms: 2000 };
+        let found = excursions_below([(0, 1.0), (1000, -1.0), (2000, -3.0), (3000, -1.0), (4000, 2.0)], rule);
+        assert_eq!(found.len(), 1);
+        assert_eq!(found[0].extreme, -3.0);
+    }
+
+    #[test]
+    fn a_broken_wire_is_not_heat() {
+        let healthy = (0..60).map(|s| (s * 1000, 25.0));
+        let broken = (60..120).map(|s| (s * 1000, 150.0));
+        let (clean, faults) = plausible(&Series::from_points(healthy.chain(broken)));
+        assert_eq!(clean.max(0, 200_000).unwrap().1, 25.0);
+        assert_eq!(faults.len(), 1);
+        assert_eq!(faults[0].samples, 60);
+    }
+
+    #[test]
+    fn slow_heat_is_believed() {
+        let series = Series::from_points((0..600).map(|s| (s * 1000, 25.0 + s as f64 * 0.1)));
+        let (clean, faults) = plausible(&series);
+        assert!(faults.is_empty());
+        assert!(clean.max(0, 600_000).unwrap().1 > 84.0);
+    }
+}

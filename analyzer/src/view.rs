@@ -1,0 +1,324 @@
+//! One bank and its sources on a common time axis: everything that the analysis functions look at.
+
+use crate::recording::Recording;
+use crate::series::{Grid, Series};
+use crate::state::Reported;
+use crate::stats;
+use ampwake_schemas::intent::{Bank, Intent, Source};
+
+/// What is known about a source's input.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Input {
+    /// It has it.
+    Present,
+    /// It has none.
+    Absent,
+    /// The recording does not say.
+    Unknown,
+}
+
+/// One source on the axis. All vectors have the grid's length; NaN or `None` where nothing is known.
+#[derive(Debug, Clone)]
+pub struct SourceView<'a> {
+    /// The intent's section.
+    pub intent: &'a Source,
+    /// Amperes into the DC bus.
+    pub current: Vec<f64>,
+    /// The samples behind it (empty when inferred).
+    pub current_series: Series,
+    /// False when the current is inferred from the balance of the others.
+    pub measured: bool,
+    /// Volts at its terminals.
+    pub voltage: Vec<f64>,
+    /// Its own statement.
+    pub reported: Vec<Option<Reported>>,
+    /// Its own statement about being one of a team: true = follows or leads others, false = stands alone.
+    pub teamed: Vec<Option<bool>>,
+    /// Its temperature, degC, implausible values left out.
+    pub temperature: Vec<f64>,
+    /// Its engine's speed, rpm.
+    pub engine_speed: Vec<f64>,
+    /// Its input.
+    pub input: Vec<Input>,
+    /// Its device was heard.
+    pub heard: Vec<bool>,
+    /// It gives current, beyond measurement uncertainty.
+    pub gives: Vec<bool>,
+}
+
+/// A bank and everything on its DC bus.
+#[derive(Debug, Clone)]
+pub struct BankView<'a> {
+    /// The intent's section.
+    pub intent: &'a Bank,
+    /// The whole intent.
+    pub vessel: &'a Intent,
+    /// The axis.
+    pub grid: Grid,
+    /// Volts.
+    pub voltage: Vec<f64>,
+    /// Net amperes, into the bank positive.
+    pub current: Vec<f64>,
+    /// The samples behind them.
+    pub voltage_series: Series,
+    /// The samples behind them.
+    pub current_series: Series,
+    /// Mean, lowest and highest plausible temperature, degC.
+    pub temperature: Vec<f64>,
+    /// Lowest plausible temperature.
+    pub coldest: Vec<f64>,
+    /// Highest plausible temperature.
+    pub hottest: Vec<f64>,
+    /// State of charge, 0..1.
+    pub soc: Vec<f64>,
+    /// Absorption set-point, compensated, V.
+    pub absorption_v: Vec<f64>,
+    /// Float set-point, compensated, V; NaN where the bank is not floated.
+    pub float_v: Vec<f64>,
+    /// Highest charge current, A: the battery's live limit where heard, else the intent's; NaN when neither.
+    pub charge_limit: Vec<f64>,
+    /// The battery permits charge.
+    pub permitted: Vec<bool>,
+    /// Sum of the measured loads, A; NaN where one is unknown, 0 without loads.
+    pub loads: Vec<f64>,
+    /// True when the intent names at least one load and all are measured.
+    pub loads_measured: bool,
+    /// Its sources.
+    pub sources: Vec<SourceView<'a>>,
+}
+
+impl BankView<'_> {
+    /// One standard uncertainty of a current, A.
+    pub fn u_current(&self, amps: f64) -> f64 {
+        self.vessel.accuracy.current.of(amps)
+    }
+    /// One standard uncertainty of a voltage, V.
+    pub fn u_voltage(&self, volts: f64) -> f64 {
+        self.vessel.accuracy.voltage.of(volts)
+    }
+    /// Current below which the bank counts as resting, A: 0.5 % of capacity or twice the measurement
+    /// uncertainty (common practice, no source).
+    pub fn rest_current(&self) -> f64 {
+        (0.005 * self.intent.capacity_ah).max(2.0 * self.vessel.accuracy.current.of(0.0))
+    }
+    /// Distance from a set-point that still counts as "at" it, V: 0.5 % or twice the measurement uncertainty
+    /// (common practice, no source).
+    pub fn band(&self, set_point: f64) -> f64 {
+        (0.005 * set_point).max(2.0 * self.u_voltage(set_point))
+    }
+    /// Sum of all source currents; NaN where one is unknown that could be giving.
+    pub fn source_sum(&self, k: usize) -> f64 {
+        self.sources.iter().map(|s| s.current[k]).sum()
+    }
+    /// True when any source gives.
+    pub fn any_gives(&self, k: usize) -> bool {
+        self.sources.iter().any(|s| s.gives[k])
+    }
+}
+
+/// Compensated set-point: V = V_ref + N·k·(T − 25 degC), with T clipped to the charge window
+/// (linear compensation, common practice; the coefficient is the designer's).
+pub fn compensated(bank: &Bank, set_point: f64, temperature: f64) -> f64 {
+    let k = bank.profile.temp_comp_mv_per_k_cell / 1000.0;
+    if k == 0.0 || temperature.is_nan() {
+        return set_point;
+    }
+    let t = temperature.clamp(bank.temperature.charge_min_c.min(25.0), bank.temperature.charge_max_c.max(25.0));
+    set_point + f64::from(bank.cells_in_series) * k * (t - 25.0)
+}
+
+/// Builds the view of `bank`. Sensor corrections (reversed shunts) are the caller's, see `sensors`.
+pub fn build<'a>(recording: &Recording, vessel: &'a Intent, bank: &'a Bank, grid: Grid) -> BankView<'a> {
+    let voltage_series = recording.optional(bank.signals.voltage.as_ref());
+    let current_series = recording.optional(bank.signals.current.as_ref());
+    let temperatures: Vec<Vec<f64>> = bank
+        .signals
+        .temperature
+        .iter()
+        .map(|s| grid.means(&crate::temperature::plausible(&recording.signal(s)).0))
+        .collect();
+    let over = |f: fn(&mut dyn Iterator<Item = f64>) -> Option<f64>| -> Vec<f64> {
+        (0..grid.len)
+            .map(|k| f(&mut temperatures.iter().map(|t| t[k]).filter(|v| !v.is_nan())).unwrap_or(f64::NAN))
+            .collect()
+    };
+    let temperature = over(|i| stats::mean(i));
+    let coldest = over(|i| i.reduce(f64::min));
+    let hottest = over(|i| i.reduce(f64::max));
+    let set_point = |v: Option<f64>| -> Vec<f64> {
+        temperature.iter().map(|t| v.map_or(f64::NAN, |v| compensated(bank, v, *t))).collect()
+    };
+    let further = |name: &str| bank.signals.further.get(name).map(|s| recording.signal(s));
+    let live_limit = further("charge_current_limit").map(|s| grid.means(&s));
+    let charge_limit = (0..grid.len)
+        .map(|k| match live_limit.as_ref().map(|l| l[k]) {
+            Some(live) if !live.is_nan() => live,
+            _ => bank.max_charge_a.unwrap_or(f64::NAN),
+        })
+        .collect();
+    let permit = further("charge_permitted").map(|s| grid.codes(&s));
+    let permitted = (0..grid.len)
+        .map(|k| {
+            let flag = permit.as_ref().and_then(|p| p[k]).is_none_or(|code| code == 1);
+            let current = live_limit.as_ref().is_none_or(|l| l[k].is_nan() || l[k] > 0.0);
+            let warm = !(coldest[k] < bank.temperature.charge_min_c || hottest[k] > bank.temperature.charge_max_c);
+            flag && current && warm
+        })
+        .collect();
+    let mine: Vec<&ampwake_schemas::intent::Load> = vessel.loads.iter().filter(|l| l.bank == bank.name).collect();
+    let load_currents: Vec<Vec<f64>> =
+        mine.iter().map(|l| grid.means(&recording.optional(l.current.as_ref()))).collect();
+    let loads = (0..grid.len).map(|k| load_currents.iter().map(|l| l[k]).sum()).collect();
+    let loads_measured = !mine.is_empty() && mine.iter().all(|l| l.current.is_some());
+    let mut view = BankView {
+        intent: bank,
+        vessel,
+        grid,
+        voltage: grid.means(&voltage_series),
+        current: grid.means(&current_series),
+        voltage_series,
+        current_series,
+        temperature: temperature.clone(),
+        coldest,
+        hottest,
+        soc: grid.means(&recording.optional(bank.signals.state_of_charge.as_ref())),
+        absorption_v: set_point(Some(bank.profile.absorption_v)),
+        float_v: set_point(bank.profile.float_v),
+        charge_limit,
+        permitted,
+        loads,
+        loads_measured,
+        sources: Vec::new(),
+    };
+    view.sources =
+        vessel.sources.iter().filter(|s| s.bank == bank.name).map(|s| source(recording, vessel, s, grid)).collect();
+    infer_unmeasured(&mut view);
+    for s in &mut view.sources {
+        finish(s, vessel);
+    }
+    let live: Vec<Vec<Input>> = (0..view.sources.len()).map(|j| infer_input(recording, &view, j)).collect();
+    for (s, input) in view.sources.iter_mut().zip(live) {
+        s.input = input;
+    }
+    view
+}
+
+fn source<'a>(recording: &Recording, vessel: &Intent, s: &'a Source, grid: Grid) -> SourceView<'a> {
+    let current_series = recording.optional(s.signals.current.as_ref());
+    let voltage = grid.means(&recording.optional(s.signals.voltage.as_ref()));
+    let state = s.signals.state.as_ref();
+    let reported = grid
+        .codes(&recording.optional(state))
+        .into_iter()
+        .map(|c| Reported::from_code(&state?.address, c?))
+        .collect::<Vec<_>>();
+    let switch = state.map(|s| grid.codes(&recording.sibling(&s.address, "enabled")));
+    let reported = reported
+        .iter()
+        .enumerate()
+        .map(|(k, r)| match switch.as_ref().and_then(|e| e[k]) {
+            // The message's own switch says off: that outranks a state left over from before.
+            Some(0) if *r != Some(Reported::Fault) => Some(Reported::Disabled),
+            _ => *r,
+        })
+        .collect();
+    let teamed = state
+        .map(|s| grid.codes(&recording.sibling(&s.address, "charge_mode")))
+        .unwrap_or_else(|| vec![None; grid.len])
+        .into_iter()
+        .map(|c| c.map(|c| c != 0))
+        .collect();
+    let temperature =
+        grid.means(&crate::temperature::plausible(&recording.optional(s.signals.temperature.as_ref())).0);
+    let ac = s.fed_by.as_ref().and_then(|name| vessel.ac_sources.iter().find(|a| a.name == *name));
+    let input = available_when(recording, s, ac, grid);
+    SourceView {
+        intent: s,
+        current: grid.means(&current_series),
+        measured: s.signals.current.is_some(),
+        current_series,
+        voltage,
+        reported,
+        teamed,
+        temperature,
+        engine_speed: grid.means(&recording.optional(s.engine_speed.as_ref())),
+        input,
+        heard: Vec::new(),
+        gives: Vec::new(),
+    }
+}
+
+/// The designer's own rule for "has its input", else that of the AC source that feeds it, else unknown.
+fn available_when(
+    recording: &Recording,
+    s: &Source,
+    ac: Option<&ampwake_schemas::intent::AcSource>,
+    grid: Grid,
+) -> Vec<Input> {
+    let from = |series: &Series, above: Option<f64>, below: Option<f64>| -> Vec<Input> {
+        grid.means(series)
+            .into_iter()
+            .map(|v| match v {
+                v if v.is_nan() => Input::Unknown,
+                v if above.is_none_or(|a| v > a) && below.is_none_or(|b| v < b) => Input::Present,
+                _ => Input::Absent,
+            })
+            .collect()
+    };
+    if let Some(rule) = &s.available_when {
+        return from(&recording.signal(&rule.signal), rule.above, rule.below);
+    }
+    // Half the nominal voltage is no supply for any charger (common practice, no source).
+    if let Some(signal) = &s.signals.input_voltage {
+        let nominal = ac.and_then(|a| a.nominal_v).unwrap_or(120.0);
+        return from(&recording.signal(signal), Some(0.5 * nominal), None);
+    }
+    if let Some((ac, signal)) = ac.and_then(|a| a.signals.get("voltage").map(|v| (a, v))) {
+        return from(&recording.signal(signal), Some(0.5 * ac.nominal_v.unwrap_or(120.0)), None);
+    }
+    if let Some(signal) = &s.engine_speed {
+        // A turning engine; what it gives at that speed is another matter (`curve`).
+        return from(&recording.signal(signal), Some(300.0), None);
+    }
+    vec![Input::Unknown; grid.len]
+}
+
+/// A source without a current sensor gives what the others and the loads leave unexplained:
+/// I_j = I_bank + ΣI_load − ΣI_others (Kirchhoff). With two such sources nothing can be said.
+fn infer_unmeasured(view: &mut BankView) {
+    let open: Vec<usize> = (0..view.sources.len()).filter(|j| !view.sources[*j].measured).collect();
+    let [j] = open[..] else { return };
+    let others: Vec<f64> = (0..view.grid.len)
+        .map(|k| view.sources.iter().enumerate().filter(|(o, _)| *o != j).map(|(_, s)| s.current[k]).sum())
+        .collect();
+    view.sources[j].current = (0..view.grid.len).map(|k| view.current[k] + view.loads[k] - others[k]).collect();
+}
+
+fn finish(s: &mut SourceView, vessel: &Intent) {
+    let n = s.current.len();
+    let u = vessel.accuracy.current;
+    // An inferred current carries the uncertainty of everything it was inferred from.
+    let factor = if s.measured { 2.0 } else { 4.0 };
+    s.gives = s.current.iter().map(|i| *i > factor * u.of(*i)).collect();
+    s.heard = (0..n)
+        .map(|k| (s.measured && !s.current[k].is_nan()) || !s.voltage[k].is_nan() || s.reported[k].is_some())
+        .collect();
+    if !s.measured && s.intent.signals.voltage.is_none() && s.intent.signals.state.is_none() {
+        // Nothing of its own to be heard by: it counts as heard where its current can be inferred.
+        s.heard = s.current.iter().map(|i| !i.is_nan()).collect();
+    }
+}
+
+/// Where no rule says so: a source that gives, or says that it charges, has its input.
+fn infer_input(recording: &Recording, view: &BankView, j: usize) -> Vec<Input> {
+    let s = &view.sources[j];
+    let ruled = s.intent.available_when.as_ref().is_some_and(|r| !recording.signal(&r.signal).is_empty());
+    (0..view.grid.len)
+        .map(|k| match s.input[k] {
+            Input::Unknown | Input::Absent if s.gives[k] && (s.measured || !ruled) => Input::Present,
+            Input::Unknown if ruled => Input::Unknown,
+            Input::Unknown if s.reported[k].is_some_and(Reported::is_on) => Input::Present,
+            other => other,
+        })
+        .collect()
+}
