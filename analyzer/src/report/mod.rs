@@ -1,1 +1,3 @@
 //! Outputs: one short file per output.
+
+pub mod format;
