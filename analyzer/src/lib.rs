@@ -3,12 +3,24 @@
 //! Analysis functions are pure: series and intent in, values out. Time, files and terminals stay in
 //! `commands` and `report`.
 
+pub mod analyze;
+pub mod applicable;
+pub mod battery;
+pub mod cause;
 pub mod chart;
+pub mod document;
+pub mod figures;
 pub mod model;
+pub mod opportunity;
+pub mod quality;
 pub mod recording;
+pub mod remark;
 pub mod report;
 pub mod series;
+pub mod sessions;
+pub mod stages;
 pub mod state;
 pub mod stats;
 pub mod temperature;
+pub mod verdict;
 pub mod view;

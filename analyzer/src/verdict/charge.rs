@@ -1,0 +1,120 @@
+//! Shares, energies and efficiencies.
+
+use super::{Context, Measured, named, need_current};
+use crate::report::format;
+use ampwake_schemas::intent::Requirement;
+
+/// The named sources' part of the charge that all sources of their group (else all) gave.
+pub fn share(r: &Requirement, c: &Context) -> Result<Measured, String> {
+    let view = c.view;
+    let chosen = named(r, c)?;
+    let group = view.sources[chosen[0]].intent.group.clone();
+    let same = |j: &usize| group.is_none() || view.sources[*j].intent.group == group;
+    let all: Vec<usize> = (0..view.sources.len()).filter(same).collect();
+    need_current(c, &all)?;
+    let charge = |j: usize| crate::figures::charge(view, j, 0, view.grid.len);
+    let mine: Vec<_> = chosen.iter().map(|j| charge(*j)).collect();
+    let others: Vec<_> = all.iter().filter(|j| !chosen.contains(j)).map(|j| charge(*j)).collect();
+    let (q, total) = (
+        mine.iter().map(|x| x.ah).sum::<f64>(),
+        mine.iter().chain(&others).map(|x| x.ah).sum::<f64>(),
+    );
+    if total <= 0.0 || total < 3.0 * mine.iter().chain(&others).map(|x| x.u_ah).fold(0.0, f64::hypot) {
+        return Err("the sources gave too little charge to share out".into());
+    }
+    // share = q / (q + p): du² = (p·u_q / T²)² + (q·u_p / T²)² (JCGM 100, 5.1.2).
+    let p = total - q;
+    let u_q = mine.iter().map(|x| x.u_ah).fold(0.0, f64::hypot);
+    let u_p = others.iter().map(|x| x.u_ah).fold(0.0, f64::hypot);
+    let u = (p * u_q / total.powi(2)).hypot(q * u_p / total.powi(2));
+    let how = format!("{} of {} that these sources gave", format::amp_hours(q), format::amp_hours(total));
+    Ok(Measured::new(q / total, u, how).with("charge_ah", q, 2).with("charge_of_all_ah", total, 2))
+}
+
+/// Mean energy per day over the days seen.
+pub fn energy_per_day(r: &Requirement, c: &Context) -> Result<Measured, String> {
+    let view = c.view;
+    let sources = named(r, c)?;
+    need_current(c, &sources)?;
+    let seen_s = sources
+        .iter()
+        .map(|j| view.sources[*j].current.iter().filter(|i| !i.is_nan()).count())
+        .min()
+        .unwrap_or(0) as f64
+        * view.grid.step_s();
+    let days = seen_s / 86_400.0;
+    if days < 0.8 {
+        return Err(format!("only {} of these sources were seen: a daily yield needs a whole day", format::duration(seen_s)));
+    }
+    let energy: f64 = sources.iter().map(|j| crate::figures::charge(view, *j, 0, view.grid.len).wh).sum();
+    let charge_u: f64 = sources.iter().map(|j| crate::figures::charge(view, *j, 0, view.grid.len).u_ah).fold(0.0, f64::hypot);
+    let u = charge_u * view.intent.nominal_v / days;
+    Ok(Measured::new(energy / days, u, format!("mean over {days:.1} days seen")).with("days_seen", days, 2))
+}
+
+/// DC energy over AC energy in steady windows: both known, and the output within 5 % of its mean over a minute.
+pub fn efficiency(r: &Requirement, c: &Context) -> Result<Measured, String> {
+    let view = c.view;
+    let s = &view.sources[named(r, c)?[0]];
+    let alone = view.sources.iter().filter(|o| o.intent.fed_by == s.intent.fed_by).count() == 1;
+    let ac = s.intent.fed_by.as_ref().and_then(|n| view.vessel.ac_sources.iter().find(|a| a.name == *n));
+    let signal = s.intent.signals.input_power.as_ref().or(ac.filter(|_| alone).and_then(|a| a.signals.get("power")));
+    let input = view.grid.means(&c.recording.signal(signal.ok_or("no input power is named for this source alone")?));
+    let minute = view.grid.cells(60.0);
+    let (mut dc, mut used, mut cells) = (0.0, 0.0, 0_usize);
+    for start in (0..view.grid.len).step_by(minute) {
+        let w = start..(start + minute).min(view.grid.len);
+        let out: Vec<f64> = w
+            .clone()
+            .map(|k| s.current[k] * if s.voltage[k].is_nan() { view.voltage[k] } else { s.voltage[k] })
+            .collect();
+        let ac: Vec<f64> = w.map(|k| input[k]).collect();
+        let whole = out.iter().chain(&ac).all(|x| x.is_finite());
+        let mean = out.iter().sum::<f64>() / out.len() as f64;
+        let steady = out.iter().all(|p| (p - mean).abs() < 0.05 * mean);
+        if whole && steady && mean > 0.2 * s.intent.rated_a * view.intent.nominal_v {
+            dc += out.iter().sum::<f64>();
+            used += ac.iter().sum::<f64>();
+            cells += out.len();
+        }
+    }
+    if cells < view.grid.cells(600.0) || used <= 0.0 {
+        return Err("less than ten minutes of steady output with the input power measured".into());
+    }
+    let eta = dc / used;
+    let i = dc / cells as f64 / view.intent.nominal_v;
+    // 2 % for the AC side (common practice, no source): the intent gives no accuracy for AC power.
+    let u = eta * (view.u_current(i) / i).hypot(0.02);
+    Ok(Measured::new(eta, u, format!("DC over AC energy in {} of steady output", format::duration(cells as f64 * view.grid.step_s()))))
+}
+
+/// Density of diesel fuel, kg/L (0.84694: U.S. DOE table for low-sulfur diesel, 3206 g per U.S. gallon).
+const DIESEL_KG_PER_L: f64 = 0.84694;
+
+/// Fuel per AC energy: g/kWh = L/h · kg/L · 1000 / kW, over the time in which both are known and the set runs.
+pub fn specific_fuel(r: &Requirement, c: &Context) -> Result<Measured, String> {
+    let ac = c
+        .view
+        .vessel
+        .ac_sources
+        .iter()
+        .find(|a| r.sources.is_empty() || r.sources.contains(&a.name))
+        .ok_or("no AC source is named")?;
+    let (fuel, power) = ac
+        .signals
+        .get("fuel_rate")
+        .zip(ac.signals.get("power"))
+        .ok_or("fuel_rate and power of the generator are not both named")?;
+    let grid = c.view.grid;
+    let (fuel, power) = (grid.means(&c.recording.signal(fuel)), grid.means(&c.recording.signal(power)));
+    let both: Vec<(f64, f64)> =
+        fuel.into_iter().zip(power).filter(|(f, p)| f.is_finite() && p.is_finite() && *p > 100.0).collect();
+    if both.len() < grid.cells(900.0) {
+        return Err("less than 15 minutes with fuel rate and power measured".into());
+    }
+    let litres: f64 = both.iter().map(|b| b.0).sum();
+    let kilowatts: f64 = both.iter().map(|b| b.1 / 1000.0).sum();
+    let value = litres * DIESEL_KG_PER_L * 1000.0 / kilowatts;
+    // 3 % for a flow meter and 2 % for power (common practice, no source).
+    Ok(Measured::new(value, 0.036 * value, "fuel mass over AC energy while it ran"))
+}
