@@ -10,14 +10,11 @@ use crate::stats;
 use crate::temperature::plausible;
 use crate::view::BankView;
 use ampwake_schemas::findings::{
-    Evidence, Finding, Period, Session, Severity, SourceInSession, StageSpan, Verdict, VerdictWord,
+    Evidence, Finding, Period, Session, SourceInSession, StageSpan, Verdict, VerdictWord,
 };
 use ampwake_schemas::intent::Requirement;
 use ampwake_schemas::time::Timestamp;
 use std::collections::BTreeMap;
-
-/// Points per line of a picture: more than a screen has pixels.
-const POINTS: usize = 1500;
 
 /// The sessions of one bank; `before` is the number of sessions already in the document.
 pub fn sessions(w: &Worked, before: usize, several_banks: bool) -> Vec<Session> {
@@ -197,7 +194,7 @@ fn cells_trace(label: &str, view: &BankView, cells: &[f64]) -> Trace {
     trace(label, cells.iter().enumerate().map(|(k, v)| (view.grid.at(k), *v)), 2 * view.grid.step)
 }
 
-/// Splits at gaps and thins what is denser than a picture.
+/// Splits at gaps; thinning is the picture's business.
 fn trace(label: &str, points: impl Iterator<Item = (i64, f64)>, hold: i64) -> Trace {
     let mut parts: Vec<Vec<(i64, f64)>> = Vec::new();
     let mut last: Option<i64> = None;
@@ -212,13 +209,5 @@ fn trace(label: &str, points: impl Iterator<Item = (i64, f64)>, hold: i64) -> Tr
         }
         last = Some(t);
     }
-    let all: usize = parts.iter().map(Vec::len).sum();
-    let parts = parts
-        .into_iter()
-        .map(|p| {
-            let fair = (POINTS * p.len() / all.max(1)).max(4);
-            crate::chart::thin(&p, fair)
-        })
-        .collect();
     Trace { label: label.to_owned(), parts }
 }

@@ -8,7 +8,7 @@ mod short;
 
 pub use experiments::{Experiment, experiments};
 pub use idle::{Stretch, explain_idle, idle_stretches};
-pub use short::{Shortfall, explain_shortfall};
+pub use short::{Shortfall, derates, explain_shortfall};
 
 use ampwake_schemas::findings::{Cause, Evidence};
 
