@@ -1,1 +1,2 @@
-//! x
+//! The logger: buses, protocols, recorder. Knows nothing about charging.
+pub mod bus;
