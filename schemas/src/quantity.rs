@@ -45,6 +45,8 @@ pub enum Unit {
     Metre,
     #[serde(rename = "Pa")]
     Pascal,
+    #[serde(rename = "L")]
+    Litre,
     #[serde(rename = "L/h")]
     LitrePerHour,
     #[serde(rename = "ohm")]
@@ -57,7 +59,7 @@ pub enum Unit {
 
 impl Unit {
     /// Every unit, in the order of the variants.
-    pub const ALL: [Unit; 22] = [
+    pub const ALL: [Unit; 23] = [
         Unit::Volt,
         Unit::Ampere,
         Unit::Watt,
@@ -76,6 +78,7 @@ impl Unit {
         Unit::Radian,
         Unit::Metre,
         Unit::Pascal,
+        Unit::Litre,
         Unit::LitrePerHour,
         Unit::Ohm,
         Unit::Code,
@@ -103,6 +106,7 @@ impl Unit {
             Unit::Radian => "rad",
             Unit::Metre => "m",
             Unit::Pascal => "Pa",
+            Unit::Litre => "L",
             Unit::LitrePerHour => "L/h",
             Unit::Ohm => "ohm",
             Unit::Code => "code",

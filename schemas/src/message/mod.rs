@@ -3,10 +3,23 @@
 //! A message is a row ([`MessageDef`]); its fields are rows ([`Field`]). Adding a message adds rows, never a
 //! code path.
 
+pub mod can_id;
+pub mod decode;
+pub mod encode;
+pub mod fast_packet;
 pub mod tables;
 
+mod bits;
+mod scale;
+mod special;
+
+pub use can_id::CanId;
+pub use decode::{Decoded, DecodedField, FieldValue, decode};
+pub use encode::{EncodeError, encode};
+pub use scale::Scale;
+pub use tables::{all, find};
+
 use crate::quantity::Unit;
-use crate::sample::Reading;
 
 /// The protocol that a definition belongs to; it decides which raw codes mean "not available".
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -46,19 +59,25 @@ pub struct MessageDef {
     pub transport: Transport,
     /// Default priority.
     pub priority: u8,
-    /// Its fields.
+    /// Its fields, in the order of their bits.
     pub fields: &'static [Field],
     /// A set of fields that repeats at the end.
     pub repeat: Option<Repeat>,
 }
 
-/// Fields from `first` on repeat as often as the field `count` says.
+impl MessageDef {
+    /// The fields that stand once, and those that repeat (none if nothing does).
+    pub fn parts(&self) -> (&'static [Field], &'static [Field]) {
+        let first = self.repeat.as_ref().map_or(self.fields.len(), |r| r.first);
+        self.fields.split_at(first.min(self.fields.len()))
+    }
+}
+
+/// Fields from `first` to the last repeat as often as the message's [`FieldKind::Count`] field says.
 #[derive(Debug, PartialEq, Eq)]
 pub struct Repeat {
     /// Index of the first repeating field.
     pub first: usize,
-    /// Name of the field that carries the number of sets.
-    pub count: &'static str,
 }
 
 /// One field of a message.
@@ -74,28 +93,44 @@ pub struct Field {
     pub kind: FieldKind,
 }
 
+impl Field {
+    /// The name of a code of an enumeration, where the table has one.
+    pub fn code_name(&self, code: u64) -> Option<&'static str> {
+        match self.kind {
+            FieldKind::Code { names } => names.iter().find(|(c, _)| u64::from(*c) == code).map(|(_, name)| *name),
+            _ => None,
+        }
+    }
+
+    /// The unit of the channel that this field becomes; `None` where it becomes none.
+    pub fn unit(&self) -> Option<Unit> {
+        match self.kind {
+            FieldKind::Number { unit, .. } => Some(unit),
+            FieldKind::Code { .. } | FieldKind::Flags { .. } => Some(Unit::Code),
+            _ => None,
+        }
+    }
+}
+
 /// What a field holds.
 #[derive(Debug, PartialEq)]
 pub enum FieldKind {
-    /// A number: raw × `resolution` + `offset`, in `unit`.
+    /// A number: the raw integer, scaled, in `unit`.
     Number {
         /// Two's complement.
         signed: bool,
-        /// Per bit, in the channel's unit.
-        resolution: f64,
-        /// Added after scaling, in the channel's unit.
-        offset: f64,
+        /// From the raw integer to the channel's unit.
+        scale: Scale,
         /// The channel's unit.
         unit: Unit,
         /// A further raw value that means "not available" (a known habit of some encoders).
         also_missing: Option<u64>,
     },
-    /// An enumeration; every code is a channel value in unit `code`.
+    /// An enumeration; every code is a channel value in unit `code`. A code that has a name is a value even
+    /// where its place at the top of the range would otherwise mean "not available".
     Code {
         /// The names of its codes.
         names: &'static [(u8, &'static str)],
-        /// True where the top codes are real values and not "not available".
-        full: bool,
     },
     /// A set of bits, each with a meaning; all ones in the top byte means not available.
     Flags {
@@ -116,35 +151,6 @@ pub enum FieldKind {
     Text,
     /// Nothing; encoded as ones.
     Reserved,
-}
-
-/// A decoded message.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Decoded {
-    /// Its definition.
-    pub def: &'static MessageDef,
-    /// Its instance, where it has a valid one.
-    pub instance: Option<u32>,
-    /// Its fields in order, without reserved ones, instance, count, set index and sequence.
-    pub fields: Vec<DecodedField>,
-}
-
-/// One decoded field.
-#[derive(Debug, Clone, PartialEq)]
-pub struct DecodedField {
-    /// Its definition.
-    pub field: &'static Field,
-    /// Which repetition, from 0.
-    pub set: u8,
-    /// What it said.
-    pub value: FieldValue,
-}
-
-/// What a field said.
-#[derive(Debug, Clone, PartialEq)]
-pub enum FieldValue {
-    /// A number, a code, or the statement that there is none.
-    Reading(Reading),
-    /// Text; empty when not available.
-    Text(String),
+    /// Nothing; encoded as zeros (in the NAME).
+    Spare,
 }
