@@ -10,6 +10,7 @@ pub mod cause;
 pub mod chart;
 pub mod document;
 pub mod figures;
+pub mod load;
 pub mod model;
 pub mod opportunity;
 pub mod quality;

@@ -1,3 +1,7 @@
-//! x
+//! Recording: data buses in, samples out. The library behind `ampwaked` and behind `ampwake import`.
+//!
+//! Owes its reader: it knows nothing about charging, it never sends, and what it had read it keeps.
+
+pub mod bus;
 pub mod framing;
 pub mod identity;

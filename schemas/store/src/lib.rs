@@ -2,7 +2,23 @@
 //! keep events. Nothing outside this package knows how samples are laid out.
 //!
 //! Owes its reader: what is committed is never lost, what is not ours is refused, and a reader sees a
-//! consistent state while the recorder writes.
+//! consistent state while the recorder writes. [`Store`] reads and cannot write; [`Writer`] does both, and
+//! there is at most one per file.
+//!
+//! Times: samples are stored with the recorder's own clock and a segment number; reading adds the segment's
+//! offset. A clock that turns out to have been wrong is mended by one number, never by rewriting samples.
+
+mod error;
+mod lock;
+mod open;
+mod samples;
+mod store;
+mod writer;
+
+pub use error::StoreError;
+pub use samples::Samples;
+pub use store::Store;
+pub use writer::Writer;
 
 use ampwake_schemas::channel::ChannelAddress;
 use ampwake_schemas::quantity::Unit;
@@ -11,6 +27,23 @@ use ampwake_schemas::time::Timestamp;
 /// Number of a channel within one database.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct ChannelId(pub i64);
+
+/// Number of a segment within one database: a stretch in which the recorder's clock ran without a jump.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct SegmentId(pub i64);
+
+/// A segment and how its clock is corrected.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Segment {
+    /// Its number.
+    pub id: SegmentId,
+    /// The file that was imported, or the recorder's run.
+    pub source: String,
+    /// Added to the recorder's time to get the time that readers see, ms.
+    pub offset_ms: i64,
+    /// How that is known; empty for a clock that needs no correction.
+    pub note: String,
+}
 
 /// A channel and what was heard of it.
 #[derive(Debug, Clone, PartialEq)]

@@ -1,0 +1,293 @@
+//! A recording as one more input: plain text, `.gz`, `.zst` or standard input, told apart by their first bytes
+//! and not by their names.
+//!
+//! Owes its reader: memory that does not grow with the file; damage is counted and said, and what is good is
+//! kept; an error only where there is nothing to read, with the file's name and what was expected.
+
+use super::candump::{self, Stamp};
+use super::lines::Lines;
+use super::stamps::{self, Stamps};
+use super::{Frame, bus_name};
+use std::collections::{BTreeMap, VecDeque};
+use std::fs::File;
+use std::io::{Cursor, Read};
+use std::path::{Path, PathBuf};
+
+/// More interfaces than this are no vessel.
+const MOST_INTERFACES: usize = 64;
+/// Damaged lines that are shown and not only counted.
+const SHOWN: usize = 5;
+
+/// Where a recording is.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Input {
+    /// A file.
+    File(PathBuf),
+    /// Standard input.
+    Standard,
+}
+
+impl Input {
+    /// As on a command line: `-` is standard input.
+    pub fn from_argument(argument: impl AsRef<Path>) -> Self {
+        match argument.as_ref() {
+            path if path == Path::new("-") => Self::Standard,
+            path => Self::File(path.to_owned()),
+        }
+    }
+}
+
+impl std::fmt::Display for Input {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Self::File(path) => write!(f, "{}", path.display()),
+            Self::Standard => f.write_str("standard input"),
+        }
+    }
+}
+
+/// Why there is nothing to read.
+#[derive(Debug, thiserror::Error)]
+pub enum RecordingError {
+    /// It cannot be opened, or the disk fails.
+    #[error("{input}: cannot read: {source}")]
+    Io {
+        /// The recording.
+        input: Input,
+        /// What the system said.
+        source: std::io::Error,
+    },
+    /// It holds nothing.
+    #[error("{input}: the recording is empty; record with `candump -l can0` or name another file")]
+    Empty {
+        /// The recording.
+        input: Input,
+    },
+    /// It is compressed, and damaged from the start.
+    #[error("{input}: the compressed recording is damaged from its start and nothing of it can be read; copy it again")]
+    Damaged {
+        /// The recording.
+        input: Input,
+    },
+    /// It holds something, but no frame.
+    #[error(
+        "{input}: no line of it is a CAN frame (it begins with `{start}`); expected is what `candump -l` \
+             writes, such as `(1757680800.110000) can0 19F21423#00FB04FF7FFFFFFF`, plain or as .gz or .zst"
+    )]
+    NoFrames {
+        /// The recording.
+        input: Input,
+        /// Its first bytes.
+        start: String,
+    },
+}
+
+/// One frame and the interface that received it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Received {
+    /// Index into [`Recording::buses`].
+    pub bus: usize,
+    /// The frame.
+    pub frame: Frame,
+}
+
+/// What was wrong with a recording.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Damage {
+    /// Each kind of problem, counted.
+    pub counts: BTreeMap<&'static str, u64>,
+    /// The first lines that are no frames: number and shortened text.
+    pub lines: Vec<(u64, String)>,
+}
+
+/// An open recording.
+pub struct Recording {
+    input: Input,
+    lines: Lines<Box<dyn Read + Send>>,
+    buses: Vec<String>,
+    interfaces: Vec<Vec<u8>>,
+    stamps: Stamps,
+    /// Read ahead to find out what its times mean.
+    ahead: VecDeque<(usize, Stamp, Frame)>,
+    damage: Damage,
+}
+
+impl std::fmt::Debug for Recording {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Recording").field("input", &self.input).field("buses", &self.buses).finish_non_exhaustive()
+    }
+}
+
+impl Recording {
+    /// Opens a recording and reads as far as is needed to know what its times mean.
+    ///
+    /// # Errors
+    /// There is no such file, it is empty, or it is something else than a recording.
+    pub fn open(input: &Input) -> Result<Self, RecordingError> {
+        let io = |source| RecordingError::Io { input: input.clone(), source };
+        let raw: Box<dyn Read + Send> = match input {
+            Input::File(path) => Box::new(File::open(path).map_err(io)?),
+            Input::Standard => Box::new(std::io::stdin()),
+        };
+        Self::from_reader(input.clone(), raw)
+    }
+
+    /// The same over any reader; `input` is its name in messages.
+    ///
+    /// # Errors
+    /// As [`Recording::open`].
+    pub fn from_reader(input: Input, raw: Box<dyn Read + Send>) -> Result<Self, RecordingError> {
+        let io = |source| RecordingError::Io { input: input.clone(), source };
+        let mut recording = Self {
+            lines: Lines::new(decompressed(raw).map_err(io)?),
+            input: input.clone(),
+            buses: Vec::new(),
+            interfaces: Vec::new(),
+            stamps: Stamps::default(),
+            ahead: VecDeque::new(),
+            damage: Damage::default(),
+        };
+        if let Err(e) = recording.lines.look_ahead() {
+            recording.broken(e)?;
+        }
+        let start = recording.lines.look_ahead().unwrap_or_default();
+        if start.is_empty() {
+            let damaged = !recording.damage.counts.is_empty();
+            return Err(if damaged { RecordingError::Damaged { input } } else { RecordingError::Empty { input } });
+        }
+        let excerpt = shortened(start.split(|b| *b == b'\n').find(|l| !l.trim_ascii().is_empty()).unwrap_or_default());
+        let binary = start.contains(&0) && !start.split(|b| *b == b'\n').any(|l| parse(l).is_some());
+        while !binary && recording.ahead.len() < stamps::ENOUGH {
+            let Some(next) = recording.parse_next()? else { break };
+            recording.ahead.push_back(next);
+        }
+        if recording.ahead.is_empty() {
+            return Err(RecordingError::NoFrames { input, start: excerpt });
+        }
+        recording.stamps = Stamps::of(recording.ahead.iter().map(|(_, stamp, _)| *stamp));
+        Ok(recording)
+    }
+
+    /// The next frame; `None` at the end.
+    ///
+    /// # Errors
+    /// The disk fails. A damaged recording is no error: see [`Recording::damage`].
+    pub fn next_frame(&mut self) -> Result<Option<Received>, RecordingError> {
+        loop {
+            let next = match self.ahead.pop_front() {
+                Some(next) => Some(next),
+                None => self.parse_next()?,
+            };
+            let Some((bus, stamp, mut frame)) = next else { return Ok(None) };
+            match self.stamps.time(stamp) {
+                Some(time) => frame.time = time,
+                None => {
+                    self.count("damaged_line");
+                    continue;
+                }
+            }
+            return Ok(Some(Received { bus, frame }));
+        }
+    }
+
+    /// The names of the buses seen so far, as channel addresses have them.
+    pub fn buses(&self) -> &[String] {
+        &self.buses
+    }
+
+    /// What its times mean.
+    pub fn stamps(&self) -> &Stamps {
+        &self.stamps
+    }
+
+    /// What was wrong with it so far.
+    pub fn damage(&self) -> &Damage {
+        &self.damage
+    }
+
+    fn count(&mut self, problem: &'static str) {
+        *self.damage.counts.entry(problem).or_default() += 1;
+    }
+
+    fn parse_next(&mut self) -> Result<Option<(usize, Stamp, Frame)>, RecordingError> {
+        loop {
+            let line = match self.lines.next_line() {
+                Ok(Some(line)) => line,
+                Ok(None) => return Ok(None),
+                Err(e) => {
+                    self.broken(e)?;
+                    continue;
+                }
+            };
+            let number = line.number;
+            let (problem, text) = match (line.bytes, line.bytes.and_then(parse)) {
+                // A frame that may have lost its end would be taken for a shorter message.
+                (Some(bytes), Some(parsed)) if !line.ended && !parsed.complete => ("cut_last_line", shortened(bytes)),
+                (_, Some(parsed)) => match bus_index(&mut self.interfaces, &mut self.buses, parsed.interface) {
+                    Some(bus) => return Ok(Some((bus, parsed.stamp, parsed.frame))),
+                    None => {
+                        self.count("too_many_interfaces");
+                        continue;
+                    }
+                },
+                // Empty lines; details of an error frame, which candump indents by a tab.
+                (Some(bytes), None) if bytes.trim_ascii().is_empty() || bytes[0] == b'\t' => continue,
+                (Some(bytes), None) if !line.ended => ("cut_last_line", shortened(bytes)),
+                (Some(bytes), None) => ("damaged_line", shortened(bytes)),
+                (None, _) => ("line_too_long", String::from("longer than any frame")),
+            };
+            self.count(problem);
+            if self.damage.lines.len() < SHOWN {
+                self.damage.lines.push((number, text));
+            }
+        }
+    }
+
+    /// A compressed stream that ends early or is damaged ends the recording; a failing disk is an error.
+    fn broken(&mut self, e: std::io::Error) -> Result<(), RecordingError> {
+        if e.raw_os_error().is_some() {
+            return Err(RecordingError::Io { input: self.input.clone(), source: e });
+        }
+        let cut = e.kind() == std::io::ErrorKind::UnexpectedEof;
+        self.count(if cut { "truncated_recording" } else { "damaged_compression" });
+        Ok(())
+    }
+}
+
+fn parse(line: &[u8]) -> Option<candump::Line<'_>> {
+    candump::parse(line.strip_suffix(b"\r").unwrap_or(line))
+}
+
+fn bus_index(interfaces: &mut Vec<Vec<u8>>, buses: &mut Vec<String>, interface: &[u8]) -> Option<usize> {
+    if let Some(known) = interfaces.iter().position(|i| i == interface) {
+        return Some(known);
+    }
+    if interfaces.len() >= MOST_INTERFACES {
+        return None;
+    }
+    interfaces.push(interface.to_vec());
+    buses.push(bus_name(interface));
+    Some(buses.len() - 1)
+}
+
+fn shortened(text: &[u8]) -> String {
+    let dots = if text.len() > 60 { "..." } else { "" };
+    format!("{}{dots}", text[..text.len().min(60)].escape_ascii())
+}
+
+/// Looks at the first bytes and puts the right decoder in between.
+fn decompressed(mut raw: Box<dyn Read + Send>) -> std::io::Result<Box<dyn Read + Send>> {
+    let mut magic = Vec::new();
+    raw.by_ref().take(4).read_to_end(&mut magic)?;
+    let gzip = magic.starts_with(&[0x1F, 0x8B]);
+    let zstd = magic == [0x28, 0xB5, 0x2F, 0xFD];
+    let whole = Cursor::new(magic).chain(raw);
+    Ok(match (gzip, zstd) {
+        (true, _) => Box::new(flate2::read::MultiGzDecoder::new(whole)),
+        (_, true) => Box::new(zstd::stream::read::Decoder::new(whole)?),
+        _ => Box::new(whole),
+    })
+}
+
+#[cfg(test)]
+mod tests;

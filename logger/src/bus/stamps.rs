@@ -1,0 +1,121 @@
+//! What the times of a recording mean: candump writes them since 1970, as dates, since its start, or since the
+//! line before, and says nowhere which.
+
+use super::candump::Stamp;
+use ampwake_schemas::time::Timestamp;
+
+/// Frames to look at before deciding.
+pub const ENOUGH: usize = 200;
+/// Seconds below this (1973) are no date of a recording.
+const RELATIVE_BELOW_US: i64 = 100_000_000 * 1_000_000;
+/// A pause between two lines beyond this is a damaged line (30 days).
+const LONGEST_PAUSE_US: i64 = 30 * 86_400 * 1_000_000;
+
+/// What kind of times.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Meaning {
+    /// Seconds since 1970.
+    #[default]
+    Absolute,
+    /// Dates in the zone of the computer that recorded, which is not said.
+    LocalDates,
+    /// Seconds since the start of the recording.
+    SinceStart,
+    /// Seconds since the line before.
+    SinceLine,
+}
+
+impl Meaning {
+    /// False where the time of day must come from somewhere else.
+    pub fn is_utc(self) -> bool {
+        self == Self::Absolute
+    }
+}
+
+/// Turns stamps into times; those of relative recordings begin in 1970.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct Stamps {
+    meaning: Meaning,
+    sum_us: i64,
+}
+
+impl Stamps {
+    /// From the first stamps of a recording.
+    pub fn of(first: impl Iterator<Item = Stamp>) -> Self {
+        let mut seconds = Vec::new();
+        let mut dates = 0;
+        for stamp in first {
+            match stamp {
+                Stamp::Seconds(us) => seconds.push(us),
+                Stamp::Calendar(_) => dates += 1,
+            }
+        }
+        let relative = seconds.iter().filter(|us| **us < RELATIVE_BELOW_US).count();
+        let meaning = if dates > seconds.len() {
+            Meaning::LocalDates
+        } else if relative * 2 <= seconds.len() {
+            Meaning::Absolute
+        } else if is_since_line(&seconds) {
+            Meaning::SinceLine
+        } else {
+            Meaning::SinceStart
+        };
+        Self { meaning, sum_us: 0 }
+    }
+
+    /// What kind of times.
+    pub fn meaning(&self) -> Meaning {
+        self.meaning
+    }
+
+    /// The time of the next line; `None` when it cannot be one.
+    pub fn time(&mut self, stamp: Stamp) -> Option<Timestamp> {
+        let (Stamp::Seconds(us) | Stamp::Calendar(us)) = stamp;
+        if self.meaning == Meaning::SinceLine {
+            if us > LONGEST_PAUSE_US {
+                return None;
+            }
+            self.sum_us += us;
+            return Some(Timestamp::from_micros(self.sum_us));
+        }
+        Some(Timestamp::from_micros(us))
+    }
+}
+
+/// Times since the start hardly ever decrease (two interfaces are a little out of order); pauses between lines
+/// decrease nearly every other time. Equal ones are pauses too: no bus carries many frames in one microsecond.
+fn is_since_line(seconds: &[i64]) -> bool {
+    let decreasing = seconds.windows(2).filter(|w| w[1] < w[0]).count();
+    let equal = seconds.windows(2).filter(|w| w[1] == w[0]).count();
+    decreasing * 8 > seconds.len() || equal * 2 > seconds.len()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn meaning(micros: impl IntoIterator<Item = i64>) -> Meaning {
+        Stamps::of(micros.into_iter().map(Stamp::Seconds)).meaning()
+    }
+
+    #[test]
+    fn kinds_are_told_apart() {
+        assert_eq!(meaning((0..200).map(|i| 1_757_680_800_000_000 + i)), Meaning::Absolute);
+        assert_eq!(meaning((0..200).map(|i| i * 12_345)), Meaning::SinceStart);
+        assert_eq!(meaning((0..200).map(|i| i * 7919 % 10_007)), Meaning::SinceLine);
+        assert_eq!(meaning([100_000; 50]), Meaning::SinceLine);
+        assert_eq!(meaning([0]), Meaning::SinceStart);
+        // Two interfaces, each written in a burst: a little disorder now and then.
+        assert_eq!(meaning((0..200).map(|i| i * 10_000 - if i % 20 == 0 { 15_000 } else { 0 })), Meaning::SinceStart);
+        assert_eq!(Stamps::of([Stamp::Calendar(5)].into_iter()).meaning(), Meaning::LocalDates);
+    }
+
+    #[test]
+    fn pauses_add_up_and_an_absurd_one_is_damage() {
+        let mut stamps = Stamps::of([0, 30, 10, 20, 5].map(Stamp::Seconds).into_iter());
+        let times: Vec<_> = [0, 30, 10].map(|us| stamps.time(Stamp::Seconds(us)).unwrap().micros()).to_vec();
+        assert_eq!(times, [0, 30, 40]);
+        assert_eq!(stamps.time(Stamp::Seconds(1_757_680_800_000_000)), None);
+        assert_eq!(stamps.time(Stamp::Seconds(5)).unwrap().micros(), 45);
+    }
+}
