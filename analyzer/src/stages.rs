@@ -36,19 +36,23 @@ const N: usize = STAGES.len();
 
 /// What a change of stage costs, in seconds of misfit: row from, column to, in the order of [`STAGES`].
 ///
-/// Absorption is left for anything but float only on five minutes of evidence, because loads switch during it.
-/// Float follows absorption; from anywhere else it needs longer evidence, because a bank passes through its
-/// float voltage on the way up and down.
+/// From absorption straight back to bulk needs minutes of evidence, because loads switch during it. Float follows
+/// absorption; from anywhere else it needs longer evidence, because a bank passes through its float voltage on
+/// the way up and down. No way round through a third stage is cheaper than the direct one, see [`DWELL_S`].
 const CHANGE_S: [[f64; N]; N] = [
     // rest    disch.  bulk    absorp. float   equal.  unexpl.
-    [0.0, 60.0, 45.0, 120.0, 200.0, 300.0, 120.0],     // rest
-    [60.0, 0.0, 45.0, 120.0, 300.0, 300.0, 120.0],     // discharge
-    [60.0, 45.0, 0.0, 60.0, 400.0, 120.0, 120.0],      // bulk
-    [300.0, 300.0, 400.0, 0.0, 60.0, 120.0, 300.0],    // absorption
-    [120.0, 120.0, 120.0, 120.0, 0.0, 120.0, 180.0],   // float
-    [120.0, 120.0, 120.0, 60.0, 60.0, 0.0, 120.0],     // equalisation
-    [60.0, 60.0, 60.0, 60.0, 120.0, 120.0, 0.0],       // unexplained
+    [0.0, 60.0, 45.0, 120.0, 200.0, 300.0, 120.0],   // rest
+    [60.0, 0.0, 45.0, 120.0, 300.0, 300.0, 120.0],   // discharge
+    [60.0, 45.0, 0.0, 60.0, 400.0, 120.0, 120.0],    // bulk
+    [90.0, 90.0, 400.0, 0.0, 60.0, 120.0, 300.0],    // absorption
+    [120.0, 120.0, 120.0, 120.0, 0.0, 120.0, 180.0], // float
+    [120.0, 120.0, 120.0, 60.0, 60.0, 0.0, 120.0],   // equalisation
+    [60.0, 60.0, 60.0, 60.0, 120.0, 120.0, 0.0],     // unexplained
 ];
+
+/// Every stage lasts at least this long, s (a duration-aware chain: stages that last seconds are switching, not
+/// charging; common practice, no source).
+const DWELL_S: f64 = 100.0;
 
 /// A silence longer than this is not bridged by the stage on both sides, s.
 const LONGEST_BRIDGE_S: f64 = 900.0;
@@ -72,7 +76,9 @@ fn misfit(view: &BankView, k: usize) -> Option<[f64; N]> {
     let at = |set_point: f64| if set_point.is_nan() { 1.0 } else { beyond((v - set_point).abs() - band, band) };
 
     let resting = beyond(i.abs() - rest, rest).max(if gives && at(v_float) == 0.0 { 0.3 } else { 0.0 });
-    let discharging = beyond(i + rest, rest);
+    // Sources that give while loads take more: a discharge, but with less of a voice against a charging stage
+    // that is only interrupted.
+    let discharging = beyond(i + rest, rest).max(if known && gives { 0.5 } else { 0.0 });
     let bulk = beyond(rest - i, rest).max(beyond(v - (v_abs - band), band / 2.0));
     let absorbing = at(v_abs).max(held).max(if i < -rest { 0.7 } else { 0.0 });
     // On the way down from absorption the sources already regulate on float and let the bank carry the loads.
@@ -128,30 +134,63 @@ fn unbridge(costs: &mut [Option<[f64; N]>], longest: usize) {
     }
 }
 
+/// The Viterbi path. A state is a stage and for how many steps it has lasted, up to the shortest stay; only from
+/// there it may change.
 fn cheapest_path(costs: &[Option<[f64; N]>], step_s: f64) -> Vec<usize> {
-    let mut total = [0.0_f64; N];
-    let mut from: Vec<[u8; N]> = Vec::with_capacity(costs.len());
+    let dwell = ((DWELL_S / step_s).round() as usize).clamp(1, 64);
+    let settled = dwell - 1;
+    // The recording may begin and end in the middle of any stage.
+    let mut total = vec![[f64::INFINITY; N]; dwell];
+    total[settled] = [0.0; N];
+    // For every step: where the first step of a stage came from, and whether the settled state stayed or arrived.
+    let mut entered: Vec<[u8; N]> = Vec::with_capacity(costs.len());
+    let mut stayed: Vec<[bool; N]> = Vec::with_capacity(costs.len());
     for (s, cost) in costs.iter().enumerate() {
-        let mut next = [f64::INFINITY; N];
-        let mut back = [0_u8; N];
+        let mut next = vec![[f64::INFINITY; N]; dwell];
+        let (mut from, mut stay) = ([0_u8; N], [true; N]);
         for to in 0..N {
-            for (was, row) in CHANGE_S.iter().enumerate() {
-                let change = if s == 0 { if was == to { 0.0 } else { f64::INFINITY } } else { row[to] };
-                if total[was] + change < next[to] {
-                    next[to] = total[was] + change;
-                    back[to] = was as u8;
-                }
+            let here = cost.map_or(0.0, |c| c[to]) * step_s;
+            if s == 0 {
+                next[settled][to] = here;
+                continue;
             }
-            next[to] += cost.map_or(0.0, |c| c[to]) * step_s;
+            let (was, change) = (0..N)
+                .filter(|was| *was != to)
+                .map(|was| (was, total[settled][was] + CHANGE_S[was][to]))
+                .min_by(|a, b| a.1.total_cmp(&b.1))
+                .unwrap_or((to, f64::INFINITY));
+            from[to] = was as u8;
+            for d in (1..dwell).rev() {
+                next[d][to] = total[d - 1][to] + here;
+            }
+            next[0][to] = change + here;
+            if settled == 0 {
+                stay[to] = total[0][to] <= change;
+                next[0][to] = total[0][to].min(change) + here;
+            } else if total[settled][to] + here <= next[settled][to] {
+                next[settled][to] = total[settled][to] + here;
+            } else {
+                stay[to] = false;
+            }
         }
         total = next;
-        from.push(back);
+        entered.push(from);
+        stayed.push(stay);
     }
-    let mut at = (0..N).min_by(|a, b| total[*a].total_cmp(&total[*b])).unwrap_or(N - 1);
+    let ends = (0..dwell).flat_map(|d| (0..N).map(move |s| (d, s)));
+    let (mut d, mut at) =
+        ends.min_by(|a, b| total[a.0][a.1].total_cmp(&total[b.0][b.1])).unwrap_or((settled, N - 1));
     let mut path = vec![0; costs.len()];
     for s in (0..costs.len()).rev() {
         path[s] = at;
-        at = from[s][at] as usize;
+        if d == settled && stayed[s][at] {
+            continue;
+        }
+        if d == 0 {
+            (at, d) = (entered[s][at] as usize, settled);
+        } else {
+            d -= 1;
+        }
     }
     path
 }
@@ -192,7 +231,7 @@ pub fn per_cell(spans: &[Span], n: usize) -> Vec<Stage> {
 /// down, which is why the voltage has to be at its set-point.
 pub fn tail_reached(view: &BankView, span: &Span) -> Option<usize> {
     let hold = view.grid.cells(120.0);
-    let tail = view.intent.profile.tail_a;
+    let (tail, u) = (view.intent.profile.tail_a, view.u_current(view.intent.profile.tail_a));
     let mut since: Option<usize> = None;
     for k in span.start..span.end {
         let (v, i) = (view.voltage[k], view.current[k]);
@@ -204,11 +243,13 @@ pub fn tail_reached(view: &BankView, span: &Span) -> Option<usize> {
             if k - start >= hold {
                 return Some(start);
             }
-        } else {
+        } else if i > tail + u || v < view.absorption_v[k] - view.band(view.absorption_v[k]) {
+            // Within the measurement uncertainty above the tail the clock goes on.
             since = None;
         }
     }
-    None
+    // A charger that stops at the tail leaves no two minutes to see.
+    since.filter(|start| span.end - start >= view.grid.cells(15.0))
 }
 
 /// Where the bank stands with its profile.
