@@ -61,3 +61,140 @@ pub struct BankCharts {
     /// Silent periods.
     pub gaps: Vec<Period>,
 }
+
+impl Trace {
+    /// The trace as a picture of `columns` columns over `period` can show it: per column and part the lowest and
+    /// the highest value, so that spikes survive, and each part's ends.
+    ///
+    /// What is not finite or lies outside the period is left out. A gap narrower than a column cannot be seen and
+    /// is closed; so there are never more parts than columns + 1, nor more than about 4 points per column.
+    pub fn thinned(&self, period: Period, columns: usize) -> Trace {
+        let (from, to) = (period.start.millis(), period.end.millis());
+        let columns = columns.max(1);
+        let width = (to.saturating_sub(from) / columns as i64).max(1);
+        let mut parts: Vec<Vec<(i64, f64)>> = Vec::new();
+        for part in &self.parts {
+            let mut continues = false;
+            for &(t, v) in part.iter().filter(|(t, v)| v.is_finite() && (from..=to).contains(t)) {
+                match parts.last_mut() {
+                    Some(last) if continues || last.last().is_some_and(|&(end, _)| t.saturating_sub(end) < width) => {
+                        last.push((t, v));
+                    }
+                    _ => parts.push(vec![(t, v)]),
+                }
+                continues = true;
+            }
+        }
+        for part in &mut parts {
+            let (first, last) = (part.first().map_or(0, |p| p.0), part.last().map_or(0, |p| p.0));
+            let own_columns = (last.saturating_sub(first) / width).clamp(0, columns as i64) as usize;
+            *part = thin(part, 2 * (own_columns + 2) + 2);
+        }
+        Trace { label: self.label.clone(), parts }
+    }
+}
+
+/// At most `max` (but no fewer than 4) of `points`: first, last, and of equal spans of time the lowest and the highest
+/// value in time order. `points` is (ms, value) in time order; values that are not finite are left out.
+///
+/// Common practice, no source: what a plot of a column's width can show is the range within the column.
+pub fn thin(points: &[(i64, f64)], max: usize) -> Vec<(i64, f64)> {
+    let finite = || points.iter().copied().filter(|p| p.1.is_finite());
+    let (Some(first), Some(last)) = (finite().next(), finite().next_back()) else {
+        return Vec::new();
+    };
+    if points.len() <= max.max(4) {
+        return finite().collect();
+    }
+    let buckets = (max.max(4) - 2) / 2;
+    let span = (last.0.saturating_sub(first.0)).max(1) as i128;
+    let bucket_of = |t: i64| {
+        let offset = (t as i128 - first.0 as i128).clamp(0, span);
+        (offset * buckets as i128 / span).min(buckets as i128 - 1) as usize
+    };
+    // Index, lowest and highest of each bucket; empty buckets are skipped.
+    type Extremes = ((usize, (i64, f64)), (usize, (i64, f64)));
+    let mut extremes: Vec<Option<Extremes>> = vec![None; buckets];
+    for (i, p) in points.iter().copied().enumerate().filter(|(_, p)| p.1.is_finite()) {
+        let slot = &mut extremes[bucket_of(p.0)];
+        let (low, high) = slot.get_or_insert(((i, p), (i, p)));
+        if p.1 < low.1.1 {
+            *low = (i, p);
+        }
+        if p.1 > high.1.1 {
+            *high = (i, p);
+        }
+    }
+    let mut out = vec![first];
+    for (low, high) in extremes.into_iter().flatten() {
+        let (a, b) = if low.0 <= high.0 { (low, high) } else { (high, low) };
+        out.push(a.1);
+        if a.0 != b.0 {
+            out.push(b.1);
+        }
+    }
+    out.push(last);
+    out.dedup();
+    out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use ampwake_schemas::time::Timestamp;
+    use proptest::prelude::*;
+
+    fn period(from: i64, to: i64) -> Period {
+        Period { start: Timestamp::from_millis(from), end: Timestamp::from_millis(to) }
+    }
+
+    #[test]
+    fn one_spike_in_a_day_survives() {
+        let mut points: Vec<(i64, f64)> = (0..86_400).map(|s| (s * 1000, 50.0)).collect();
+        points[40_000].1 = 61.0;
+        points[60_000].1 = 12.0;
+        let thinned = thin(&points, 500);
+        assert!(thinned.len() <= 500);
+        assert!(thinned.contains(&(40_000_000, 61.0)) && thinned.contains(&(60_000_000, 12.0)));
+    }
+
+    #[test]
+    fn a_visible_gap_stays_and_an_invisible_one_closes() {
+        let trace = Trace {
+            label: String::new(),
+            parts: vec![vec![(0, 1.0), (10, 1.0)], vec![(12, 2.0), (20, 2.0)], vec![(500, 3.0), (1000, f64::NAN)]],
+        };
+        let thinned = trace.thinned(period(0, 1000), 100);
+        assert_eq!(thinned.parts, vec![vec![(0, 1.0), (10, 1.0), (12, 2.0), (20, 2.0)], vec![(500, 3.0)]]);
+    }
+
+    #[test]
+    fn a_trace_of_many_single_points_stays_small() {
+        let parts = (0..50_000).map(|i| vec![(i * 20, i as f64)]).collect();
+        let thinned = Trace { label: String::new(), parts }.thinned(period(0, 1_000_000), 200);
+        assert!(thinned.parts.len() <= 201);
+        assert!(thinned.parts.iter().map(Vec::len).sum::<usize>() <= 4 * 200 + 8);
+    }
+
+    proptest! {
+        #[test]
+        fn extremes_and_order_survive(values in proptest::collection::vec(-1e6..1e6f64, 1..400), max in 0usize..60) {
+            let points: Vec<(i64, f64)> = values.iter().enumerate().map(|(i, v)| (i as i64 * 250, *v)).collect();
+            let thinned = thin(&points, max);
+            let top = |p: &[(i64, f64)]| p.iter().map(|p| p.1).fold(f64::MIN, f64::max);
+            let bottom = |p: &[(i64, f64)]| p.iter().map(|p| p.1).fold(f64::MAX, f64::min);
+            prop_assert!(thinned.len() <= max.max(4));
+            prop_assert_eq!(top(&thinned), top(&points));
+            prop_assert_eq!(bottom(&thinned), bottom(&points));
+            prop_assert!(thinned.windows(2).all(|w| w[0].0 < w[1].0));
+            prop_assert_eq!((thinned.first(), thinned.last()), (points.first(), points.last()));
+        }
+
+        #[test]
+        fn hostile_times_do_not_panic(points in proptest::collection::vec((any::<i64>(), any::<f64>()), 0..50), max in 0usize..20) {
+            prop_assert!(thin(&points, max).len() <= max.max(4));
+            let trace = Trace { label: String::new(), parts: vec![points] };
+            let _ = trace.thinned(period(i64::MIN / 1000, i64::MAX / 1000), max);
+        }
+    }
+}

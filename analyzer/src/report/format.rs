@@ -131,6 +131,11 @@ pub fn quantity(value: f64, unit: &str) -> String {
     with_unit(value, decimals(unit, value), unit_text(unit))
 }
 
+/// An interval between samples: `0.1 s`, `1.5 s`, `60 s`.
+pub fn interval(seconds: f64) -> String {
+    if seconds.abs() < 9.95 { with_unit(seconds, 1, "s") } else { duration(seconds) }
+}
+
 /// `0.0 ± 0.5 A`: the value to the last place that its uncertainty supports.
 ///
 /// The uncertainty keeps one significant digit, two when it begins with 1 or 2 (at most two digits: JCGM 100

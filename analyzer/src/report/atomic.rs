@@ -1,0 +1,75 @@
+//! Writing a report so that its reader finds the old file or the new one, never half of one.
+
+use std::io::{self, BufWriter, Write};
+use std::path::{Path, PathBuf};
+
+/// A report that could not be written; whatever stood under the name before still stands there.
+#[derive(Debug, thiserror::Error)]
+#[error("cannot write {}: {cause}. Check that the folder exists, is writable and has room", path.display())]
+pub struct WriteError {
+    /// The file that was to be written.
+    pub path: PathBuf,
+    /// What the operating system said.
+    #[source]
+    pub cause: io::Error,
+}
+
+/// Lets `fill` write into a temporary file beside `path`, brings it to the disk, and renames it to `path`.
+///
+/// The temporary file stands in the same folder because a rename is atomic within one file system only.
+///
+/// # Errors
+/// No such folder, no permission, no room, or an error of `fill`; the temporary file is removed.
+pub fn write(path: &Path, fill: impl FnOnce(&mut dyn Write) -> io::Result<()>) -> Result<(), WriteError> {
+    let folder = match path.parent() {
+        Some(parent) if !parent.as_os_str().is_empty() => parent,
+        _ => Path::new("."),
+    };
+    let attempt = || -> io::Result<()> {
+        let mut builder = tempfile::Builder::new();
+        builder.prefix(".ampwake-").suffix(".tmp");
+        // Temporary files are private by default; a report is for whoever the user's umask lets read it.
+        #[cfg(unix)]
+        let mode = <std::fs::Permissions as std::os::unix::fs::PermissionsExt>::from_mode(0o666);
+        #[cfg(unix)]
+        builder.permissions(mode);
+        let file = builder.tempfile_in(folder)?;
+        let mut out = BufWriter::new(file);
+        fill(&mut out)?;
+        let file = out.into_inner().map_err(io::IntoInnerError::into_error)?;
+        file.as_file().sync_all()?;
+        file.persist(path).map_err(|e| e.error)?;
+        Ok(())
+    };
+    attempt().map_err(|cause| WriteError { path: path.to_owned(), cause })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::fs;
+
+    #[test]
+    fn a_failed_write_leaves_the_old_file_and_no_litter() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("report.html");
+        write(&path, |out| out.write_all(b"first")).unwrap();
+        let error = write(&path, |out| {
+            out.write_all(b"half")?;
+            Err(io::Error::other("no room"))
+        })
+        .unwrap_err();
+        assert!(error.to_string().contains("report.html") && error.to_string().contains("no room"));
+        assert_eq!(fs::read(&path).unwrap(), b"first");
+        assert_eq!(fs::read_dir(dir.path()).unwrap().count(), 1);
+        write(&path, |out| out.write_all(b"second")).unwrap();
+        assert_eq!(fs::read(&path).unwrap(), b"second");
+    }
+
+    #[test]
+    fn a_missing_folder_is_named() {
+        let dir = tempfile::tempdir().unwrap();
+        let error = write(&dir.path().join("no/such/report.html"), |_| Ok(())).unwrap_err();
+        assert!(error.to_string().contains("Check that the folder exists"));
+    }
+}

@@ -1,0 +1,129 @@
+//! The report as one HTML file that needs nothing else: no network, no script, pictures inside.
+//!
+//! Owes its reader: the answer first; everything else in the order in which somebody who mistrusts the answer asks
+//! for it; the same words on a telephone, a desktop and paper, in light and dark.
+
+mod answer;
+mod charts;
+mod data;
+mod finding;
+mod ink;
+mod panel;
+mod sessions;
+mod sources;
+mod style;
+mod verdicts;
+
+use super::clock::Clock;
+use super::{Fingerprint, InputFile, ReportInput, format, words};
+use maud::{DOCTYPE, Markup, PreEscaped, html};
+use std::io::{self, Write};
+
+/// Writes the whole page.
+///
+/// Text from the vessel is escaped by the template and cleaned of control and bidirectional characters; the page
+/// forbids itself to load anything (content security policy), so that a mistake here cannot reach the network.
+///
+/// # Errors
+/// What the writer reports.
+pub fn html(report: &ReportInput<'_>, out: &mut dyn Write) -> io::Result<()> {
+    let clock = Clock::new(report.intent.vessel.time_zone.as_deref());
+    let vessel = format::plain(&report.findings.vessel);
+    let page = html! {
+        (DOCTYPE)
+        html lang="en" {
+            head {
+                meta charset="utf-8";
+                meta name="viewport" content="width=device-width, initial-scale=1";
+                meta name="color-scheme" content="light dark";
+                meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'";
+                title { (words::page_title(&vessel)) }
+                style { (PreEscaped(style::CSS)) }
+            }
+            body {
+                (style::symbols())
+                main {
+                    (head(report, &clock, &vessel))
+                    (answer::section(report, &clock))
+                    (verdicts::section(report))
+                    (charts::section(report, &clock))
+                    (sources::section(report, &clock))
+                    (sources::installation(report, &clock))
+                    (sessions::section(report, &clock))
+                    (data::section(report, &clock))
+                    (cautions())
+                    (provenance(report))
+                }
+            }
+        }
+    };
+    out.write_all(page.into_string().as_bytes())
+}
+
+fn head(report: &ReportInput<'_>, clock: &Clock, vessel: &str) -> Markup {
+    let period = report.findings.period;
+    let jumps = [
+        ("requirements", words::VERDICTS),
+        ("chart", words::CHARTS),
+        ("sources", words::SOURCES),
+        ("installation", words::INSTALLATION),
+        ("sessions", words::SESSIONS),
+        ("data", words::DATA),
+        ("cautions", words::CAUTIONS),
+        ("provenance", words::PROVENANCE),
+    ];
+    html! {
+        header {
+            h1 { (vessel) " " span.thin { (words::TITLE) } }
+            p.note {
+                (clock.span(period.start, period.end)) " (" (clock.zone(period)) "), "
+                (words::seen(&format::percent(report.findings.data_quality.coverage)))
+            }
+            nav aria-label=(words::JUMP) { @for (id, name) in jumps { a href={ "#" (id) } { (name) } " " } }
+        }
+    }
+}
+
+fn cautions() -> Markup {
+    html! {
+        section id="cautions" {
+            h2 { (words::CAUTIONS) }
+            p { (words::CAUTIONS_LEAD) }
+            dl.cautions { @for (name, text) in words::CAUTION_ITEMS { div { dt { (name) } dd { (text) } } } }
+        }
+    }
+}
+
+fn provenance(report: &ReportInput<'_>) -> Markup {
+    let p = &report.provenance;
+    let [program, period, made, intent, recording, format_name] = words::PROVENANCE_ROWS;
+    let span = words::from_to(&Clock::utc(report.findings.period.start), &Clock::utc(report.findings.period.end));
+    html! {
+        section id="provenance" {
+            h2 { (words::PROVENANCE) }
+            table.rows {
+                tr { th { (program) } td { (words::PROGRAM) " " (format::plain(&p.program_version)) } }
+                tr { th { (period) } td { (span) } }
+                @if let Some(t) = p.generated { tr { th { (made) } td { (Clock::utc(t)) } } }
+                tr { th { (intent) } td { @match &p.intent_file { Some(f) => (input(f)), None => (words::NOT_KNOWN) } } }
+                @for file in &p.inputs { tr { th { (recording) } td { (input(file)) } } }
+                tr { th { (format_name) } td { code { (format::plain(&report.findings.schema)) } } }
+            }
+            p.note { (words::PALETTE_NOTE) }
+        }
+    }
+}
+
+fn input(file: &InputFile) -> Markup {
+    html! {
+        (format::plain(&file.name)) br;
+        code.hash { (fingerprint(&file.fingerprint)) }
+    }
+}
+
+fn fingerprint(f: &Fingerprint) -> String {
+    match f {
+        Fingerprint::Sha256(hex) => words::sha256(&format::plain(hex)),
+        Fingerprint::Bytes(n) => words::bytes(*n),
+    }
+}
