@@ -4,5 +4,6 @@
 //! `commands` and `report`.
 
 pub mod chart;
+pub mod demo;
 pub mod model;
 pub mod report;
