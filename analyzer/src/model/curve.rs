@@ -21,6 +21,17 @@ impl Curve {
         Self(vec![(0.0, y)])
     }
 
+    /// `first` until the first step, then the value of the last step passed.
+    pub fn steps(first: f64, steps: impl IntoIterator<Item = (f64, f64)>) -> Self {
+        let mut level = first;
+        let mut points = Vec::new();
+        for (x, y) in steps {
+            points.extend([(x, level), (x, y)]);
+            level = y;
+        }
+        if points.is_empty() { Self::constant(first) } else { Self::new(points) }
+    }
+
     /// Its value at `x`.
     pub fn at(&self, x: f64) -> f64 {
         let after = self.0.partition_point(|p| p.0 <= x);
@@ -52,5 +63,8 @@ mod tests {
     fn a_step_takes_its_new_value_at_once() {
         let c = Curve::new([(0.0, 1.0), (10.0, 1.0), (10.0, 7.0)]);
         assert_eq!([9.0, 10.0, 11.0].map(|x| c.at(x)), [1.0, 7.0, 7.0]);
+        let c = Curve::steps(2.0, [(10.0, 5.0), (20.0, 0.0)]);
+        assert_eq!([-9.0, 9.0, 10.0, 19.0, 20.0, 99.0].map(|x| c.at(x)), [2.0, 2.0, 5.0, 5.0, 0.0, 0.0]);
+        assert_eq!(Curve::steps(2.0, []).at(7.0), 2.0);
     }
 }

@@ -145,13 +145,22 @@ impl Source {
 
     /// As the bus sees it.
     pub fn branch(&self, state: &SourceState) -> Branch {
-        let set = match state.stage {
-            SourceStage::Float => self.profile.float.unwrap_or(self.profile.absorption),
-            _ => self.profile.absorption,
-        };
-        let idle = matches!(state.stage, SourceStage::Off | SourceStage::Fault | SourceStage::Idle);
+        let idle = !state.stage.is_charging() || state.stage == SourceStage::Idle;
         let leads = if self.sense == Sense::Terminals { self.cable } else { Ohms(0.0) };
-        Branch { set, resistance: self.droop + leads, limit: if idle { Amperes(0.0) } else { state.limit } }
+        Branch {
+            set: self.set_point(state.stage),
+            resistance: self.droop + leads,
+            limit: if idle { Amperes(0.0) } else { state.limit },
+        }
+    }
+
+    /// The voltage that it goes for in a stage (while idle: the one below which it starts again).
+    pub fn set_point(&self, stage: SourceStage) -> Volts {
+        match (stage, self.profile.float) {
+            (SourceStage::Float, Some(float)) => float,
+            (SourceStage::Idle, _) => self.profile.rebulk,
+            _ => self.profile.absorption,
+        }
     }
 
     /// True when it hears the others and is meant to.
