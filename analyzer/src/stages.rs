@@ -231,7 +231,7 @@ pub fn per_cell(spans: &[Span], n: usize) -> Vec<Stage> {
 /// down, which is why the voltage has to be at its set-point.
 pub fn tail_reached(view: &BankView, span: &Span) -> Option<usize> {
     let hold = view.grid.cells(120.0);
-    let (tail, u) = (view.intent.profile.tail_a, view.u_current(view.intent.profile.tail_a));
+    let (tail, u) = (view.intent.profile.tail_a, 2.0 * view.u_current(view.intent.profile.tail_a));
     let mut since: Option<usize> = None;
     for k in span.start..span.end {
         let (v, i) = (view.voltage[k], view.current[k]);
@@ -244,7 +244,7 @@ pub fn tail_reached(view: &BankView, span: &Span) -> Option<usize> {
                 return Some(start);
             }
         } else if i > tail + u || v < view.absorption_v[k] - view.band(view.absorption_v[k]) {
-            // Within the measurement uncertainty above the tail the clock goes on.
+            // Within twice the measurement uncertainty above the tail the clock goes on.
             since = None;
         }
     }
