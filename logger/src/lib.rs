@@ -1,2 +1,3 @@
 //! The logger: buses, protocols, recorder. Knows nothing about charging.
 pub mod bus;
+pub mod clock;
