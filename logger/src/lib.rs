@@ -1,3 +1,7 @@
 //! The logger: buses, protocols, recorder. Knows nothing about charging.
+
 pub mod bus;
 pub mod clock;
+pub mod framing;
+pub mod identity;
+pub mod pipeline;

@@ -1,0 +1,6 @@
+//! Putting messages together from what a bus carries, as pure state machines: no sockets, no clocks of their own,
+//! "incomplete" is a normal outcome, and memory has a fixed bound.
+
+mod fast_packet;
+
+pub use fast_packet::{Counters, DropReason, FastPackets, Outcome};
