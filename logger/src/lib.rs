@@ -3,5 +3,6 @@
 //! Owes its reader: it knows nothing about charging, it never sends, and what it had read it keeps.
 
 pub mod bus;
+pub mod clock;
 pub mod framing;
 pub mod identity;
