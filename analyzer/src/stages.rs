@@ -79,11 +79,13 @@ fn misfit(view: &BankView, k: usize) -> Option<[f64; N]> {
     // Sources that give while loads take more: a discharge, but with less of a voice against a charging stage
     // that is only interrupted.
     let discharging = beyond(i + rest, rest).max(if known && gives { 0.5 } else { 0.0 });
-    let bulk = beyond(rest - i, rest).max(beyond(v - (v_abs - band), band / 2.0));
-    let absorbing = at(v_abs).max(held).max(if i < -rest { 0.7 } else { 0.0 });
-    // On the way down from absorption the sources already regulate on float and let the bank carry the loads.
-    let settling = if gives && !v_float.is_nan() && v > v_float && v < v_abs - band { 0.35 } else { 1.0 };
     let tail = view.intent.profile.tail_a.max(rest);
+    // A small current at the float voltage may be either; a little in favour of float decides over an hour.
+    let idling = if at(v_float) == 0.0 && gives && i < 1.5 * tail { 0.1 } else { 0.0 };
+    let bulk = beyond(rest - i, rest).max(beyond(v - (v_abs - band), band / 2.0)).max(idling);
+    let absorbing = at(v_abs).max(held).max(if i < -rest { 0.7 } else { 0.0 });
+    // On the way down from absorption the sources already regulate on float: they wait, and the bank carries the loads.
+    let settling = if !v_float.is_nan() && v > v_float && v < v_abs - band && i < rest { 0.25 } else { 1.0 };
     let floating = at(v_float).max(held).min(settling).max(beyond(i - 1.5 * tail, tail));
     let equalising = if view.intent.chemistry.is_lead_acid() && requested && v > v_abs + band { 0.0 } else { 1.0 };
     Some([resting, discharging, bulk, absorbing, floating, equalising, 0.6])
@@ -114,7 +116,28 @@ pub fn decode(view: &BankView) -> Vec<Span> {
     }
     unbridge(&mut costs, (LONGEST_BRIDGE_S / step_s) as usize);
     let path = cheapest_path(&costs, step_s);
-    spans(&path, &costs, stride, n)
+    let mut out = spans(&path, &costs, stride, n);
+    sharpen(view, &mut out);
+    out
+}
+
+/// Moves the edge from bulk to absorption from where the band around the set-point was entered to where the voltage
+/// came to the level at which it then stays: the sources' own regulation, which may be a little off the profile.
+fn sharpen(view: &BankView, spans: &mut [Span]) {
+    let (look, most) = (view.grid.cells(1200.0), view.grid.cells(900.0));
+    for k in 1..spans.len() {
+        if spans[k - 1].stage != Stage::Bulk || spans[k].stage != Stage::Absorption {
+            continue;
+        }
+        let cells = spans[k].start..spans[k].end.min(spans[k].start + look);
+        let Some(level) = crate::stats::quantile(cells.clone().map(|c| view.voltage[c]), 0.8) else { continue };
+        // 0.15 %: above the noise of a voltage reading, below the band (common practice, no source).
+        let reached = cells.take(most).find(|c| view.voltage[*c] >= level * 0.9985);
+        if let Some(c) = reached.filter(|c| spans[k].end > *c) {
+            spans[k].start = c;
+            spans[k - 1].end = c;
+        }
+    }
 }
 
 /// Long silences cost every stage but "unexplained".

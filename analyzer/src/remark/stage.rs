@@ -20,6 +20,7 @@ pub fn mismatches(view: &BankView, stage: &[Stage], progress: &Progress) -> Vec<
             let target = view.absorption_v[k];
             view.voltage[k] < target - 2.0 * view.band(target)
                 && matches!(stage[k], Stage::Bulk | Stage::Discharge)
+                && !progress.filled[k]
                 && wanted(view, &progress.filled, k)
                 && s.input[k] == Input::Present
         };

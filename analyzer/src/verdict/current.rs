@@ -71,6 +71,10 @@ fn best_window(x: &[f64], step_s: f64, hold_s: f64) -> Option<Window> {
     let mut best: Option<Window> = None;
     let mut k = 0;
     while k < x.len() {
+        if x[k].is_nan() {
+            k += 1;
+            continue;
+        }
         // A stretch without holes longer than half a minute.
         let start = k;
         let mut last = k;
@@ -81,8 +85,7 @@ fn best_window(x: &[f64], step_s: f64, hold_s: f64) -> Option<Window> {
             k += 1;
         }
         let part = &x[start..(last + 1).min(x.len())];
-        k = k.max(start + 1);
-        if part.len() < five || part[0].is_nan() {
+        if part.len() < five {
             continue;
         }
         let means = rolling_means(part, five);
@@ -204,6 +207,12 @@ mod tests {
         let x: Vec<f64> = (0..3600).map(|k| if k < 1200 { 100.0 } else { 60.0 }).collect();
         assert!((best_window(&x, 1.0, 1800.0).unwrap().value - 60.0).abs() < 1e-9);
         assert!((best_window(&x, 1.0, 900.0).unwrap().value - 100.0).abs() < 1e-9);
+    }
+
+    #[test]
+    fn holes_before_the_stretch_do_not_hide_it() {
+        let x: Vec<f64> = (0..1000).map(|k| if k < 50 { f64::NAN } else { 95.0 }).collect();
+        assert_eq!(best_window(&x, 1.0, 600.0).unwrap().value, 95.0);
     }
 
     #[test]
