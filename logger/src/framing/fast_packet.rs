@@ -218,3 +218,6 @@ impl FastPackets {
 fn late(slot: &Slot, time: Timestamp, timeout_us: u64) -> bool {
     time.micros().abs_diff(slot.heard.micros()) > timeout_us
 }
+
+#[cfg(test)]
+mod tests;
