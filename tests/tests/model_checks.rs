@@ -1,6 +1,8 @@
 //! The physical model against figures from outside the project; where each comes from stands in
 //! `vectors/MODEL.md` and beside the check.
 
+#![allow(clippy::unwrap_used)] // a test fails by panicking
+
 use ampwake_analyzer::model::{
     Bank, BankPort, Body, Branch, ChargeProfile, Conditions, Curve, Moment, Plant, Source, SourceStage,
     copper_resistance, ocv, solve,
