@@ -7,7 +7,7 @@ use crate::opportunity::contribution;
 use crate::recording::Recording;
 use crate::series::Series;
 use crate::stats;
-use crate::temperature::plausible;
+use crate::temperature::{CELLS, EQUIPMENT, plausible};
 use crate::view::BankView;
 use ampwake_schemas::findings::{
     Evidence, Finding, Period, Session, SourceInSession, StageSpan, Verdict, VerdictWord,
@@ -147,7 +147,7 @@ pub fn charts(w: &Worked, recording: &Recording) -> BankCharts {
     for (n, signal) in view.intent.signals.temperature.iter().enumerate() {
         let label = if n == 0 { view.intent.name.clone() } else { format!("{} {}", view.intent.name, n + 1) };
         temperatures.push(TemperatureTrace {
-            trace: series_trace(&label, &plausible(&recording.signal(signal)).0),
+            trace: series_trace(&label, &plausible(&recording.signal(signal), CELLS).0),
             max_c: Some(limits.charge_max_c),
             min_c: Some(limits.charge_min_c),
         });
@@ -155,7 +155,7 @@ pub fn charts(w: &Worked, recording: &Recording) -> BankCharts {
     for s in &view.sources {
         if let Some(signal) = &s.intent.signals.temperature {
             temperatures.push(TemperatureTrace {
-                trace: series_trace(&s.intent.name, &plausible(&recording.signal(signal)).0),
+                trace: series_trace(&s.intent.name, &plausible(&recording.signal(signal), EQUIPMENT).0),
                 max_c: s.intent.max_c,
                 min_c: None,
             });

@@ -7,8 +7,9 @@
 //! bank's limit leaves; idle sources share one room in proportion to their ratings.
 
 use crate::stages::Progress;
+use crate::state::Reported;
 use crate::stats;
-use crate::view::{BankView, Input};
+use crate::view::{BankView, Input, SourceView};
 use ampwake_schemas::intent::SourceKind;
 
 /// Opportunity of one source, cell by cell.
@@ -82,8 +83,7 @@ pub fn opportunities(view: &BankView, progress: &Progress) -> Vec<Opportunity> {
         }
         let mut extra = vec![0.0; count]; // what each could add to what it gives now
         for (j, s) in view.sources.iter().enumerate() {
-            let ready = s.input[k] == Input::Present && s.heard[k] && !s.current[k].is_nan();
-            if ready {
+            if ready(s, k) {
                 extra[j] = (able(view, j, k, typical[j]) - s.current[k].max(0.0)).max(0.0);
             }
         }
@@ -96,7 +96,7 @@ pub fn opportunities(view: &BankView, progress: &Progress) -> Vec<Opportunity> {
         let room = if limit.is_nan() { f64::NAN } else { (limit - view.current[k]).max(0.0) };
         let granted = share(&extra, &view.sources.iter().map(|s| s.intent.rated_a).collect::<Vec<_>>(), room);
         for (j, s) in view.sources.iter().enumerate() {
-            if s.input[k] != Input::Present || !s.heard[k] || s.current[k].is_nan() {
+            if !ready(s, k) {
                 continue;
             }
             // Less than its own measurement uncertainty is no room.
@@ -107,6 +107,13 @@ pub fn opportunities(view: &BankView, progress: &Progress) -> Vec<Opportunity> {
         }
     }
     out
+}
+
+/// The source is there, heard, and has something to give.
+fn ready(s: &SourceView, k: usize) -> bool {
+    // A regulator in bulk takes all that sun, wind or water give: no current means that they give none.
+    let becalmed = s.intent.kind.depends_on_weather() && !s.gives[k] && s.reported[k] == Some(Reported::Bulk);
+    s.input[k] == Input::Present && s.heard[k] && !s.current[k].is_nan() && !becalmed
 }
 
 /// What source `j` is able to give at cell `k` with its rating, set-point, declared derating, curve and supply.

@@ -1,4 +1,5 @@
-//! Charging sessions: from the first charge into the bank until no source has given anything for ten minutes.
+//! Charging sessions: from the moment at which a source begins to give until none has given anything for ten minutes.
+//! What the loads take meanwhile does not matter: under way the sources may work for hours while the bank discharges.
 
 use crate::view::BankView;
 
@@ -29,10 +30,11 @@ pub fn sessions(view: &BankView) -> Vec<SessionSpan> {
     let (mut charging, mut idle) = (0, 0);
     for k in 0..view.grid.len {
         let into_bank = view.current[k] > rest;
-        let gives = if known { view.any_gives(k) } else { into_bank };
+        // A bank that is charged is charged by somebody, whether or not that source can be heard.
+        let gives = into_bank || known && view.any_gives(k);
         let blind = view.current[k].is_nan() && !gives;
         match open {
-            None if into_bank && gives => {
+            None if gives => {
                 charging += 1;
                 if charging >= begin {
                     (open, idle) = (Some((k + 1 - charging, k + 1)), 0);

@@ -247,32 +247,31 @@ pub fn per_cell(spans: &[Span], n: usize) -> Vec<Stage> {
     out
 }
 
-/// Where absorption was completed: for each absorption span the first cell from which the bank current stayed
-/// at or below the tail for two minutes (common practice, no source) with the voltage at its set-point.
+/// Where an absorption came to its tail: the first cell with the voltage at its set-point and the bank current at or
+/// below the tail, from which on three quarters of such cells over ten minutes stay there (common practice, no source).
 ///
-/// Net bank current is not charge current: a load that takes the charger's output away also takes the voltage
-/// down, which is why the voltage has to be at its set-point.
+/// Net bank current is not charge current: a load that takes the charger's output away also takes the voltage down, and
+/// for a while after it the bank takes more. So only cells at the set-point count, and a burst of load does not
+/// start the count anew.
 pub fn tail_reached(view: &BankView, span: &Span) -> Option<usize> {
-    let hold = view.grid.cells(120.0);
+    let (window, least) = (view.grid.cells(600.0), view.grid.cells(15.0));
     let (tail, u) = (view.intent.profile.tail_a, 2.0 * view.u_current(view.intent.profile.tail_a));
-    let mut since: Option<usize> = None;
-    for k in span.start..span.end {
-        let (v, i) = (view.voltage[k], view.current[k]);
-        if v.is_nan() || i.is_nan() {
-            continue;
-        }
-        if i <= tail && v >= view.absorption_v[k] - view.band(view.absorption_v[k]) {
-            let start = *since.get_or_insert(k);
-            if k - start >= hold {
-                return Some(start);
-            }
-        } else if i > tail + u || v < view.absorption_v[k] - view.band(view.absorption_v[k]) {
-            // Within twice the measurement uncertainty above the tail the clock goes on.
-            since = None;
-        }
+    // Running counts of cells at the set-point, and of those within the uncertainty of the tail.
+    let n = span.end - span.start;
+    let (mut at, mut low) = (vec![0_u32; n + 1], vec![0_u32; n + 1]);
+    for c in 0..n {
+        let k = span.start + c;
+        let holds = view.voltage[k] >= view.absorption_v[k] - view.band(view.absorption_v[k]);
+        at[c + 1] = at[c] + u32::from(holds && !view.current[k].is_nan());
+        low[c + 1] = low[c] + u32::from(holds && view.current[k] <= tail + u);
     }
-    // A charger that stops at the tail leaves no two minutes to see.
-    since.filter(|start| span.end - start >= view.grid.cells(15.0))
+    (0..n).find(|&c| {
+        let end = (c + window).min(n);
+        let (seen, below) = (at[end] - at[c], low[end] - low[c]);
+        // A charger that stops at the tail leaves no ten minutes to see.
+        view.current[span.start + c] <= tail && at[c + 1] > at[c] && end - c >= least && seen >= least as u32 && below * 4 >= seen * 3
+    })
+    .map(|c| span.start + c)
 }
 
 /// Where the bank stands with its profile.

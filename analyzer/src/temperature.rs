@@ -2,16 +2,21 @@
 
 use crate::series::Series;
 
-/// Readings beyond these are a sensor with an open or shorted wire, not a temperature (common practice,
-/// no source: a 10 kΩ NTC reads below −40 degC when open; nothing aboard that is still working is at 200 degC).
-const PLAUSIBLE: (f64, f64) = (-40.0, 200.0);
+/// Readings of a cell sensor beyond these are an open or shorted wire, not a temperature (common practice, no source:
+/// a 10 kΩ NTC reads below −40 degC when open).
+pub const CELLS: (f64, f64) = (-40.0, 100.0);
+/// The same for chargers and alternators, whose windings are rated far higher.
+pub const EQUIPMENT: (f64, f64) = (-40.0, 200.0);
 /// A step of this much between two samples a few seconds apart is electrical, not thermal
 /// (common practice, no source).
 const JUMP_K: f64 = 10.0;
 /// Two samples further apart than this may differ by any amount, ms.
 const JUMP_WITHIN_MS: i64 = 30_000;
-/// A new level that stays is believed after this time, ms.
+/// A new level that stays is believed after this time, ms, unless it is further away than [`BELIEVE_WITHIN_K`]: real
+/// heat passes through what lies between.
 const BELIEVE_AFTER_MS: i64 = 120_000;
+/// As above.
+const BELIEVE_WITHIN_K: f64 = 25.0;
 
 /// What was wrong with a temperature sensor for a while.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -26,8 +31,8 @@ pub struct SensorFault {
     pub samples: usize,
 }
 
-/// The series without implausible samples, and where they were.
-pub fn plausible(series: &Series) -> (Series, Vec<SensorFault>) {
+/// The series without implausible samples, and where they were; `range` is [`CELLS`] or [`EQUIPMENT`].
+pub fn plausible(series: &Series, range: (f64, f64)) -> (Series, Vec<SensorFault>) {
     let mut good: Option<(i64, f64)> = None;
     let mut suspect: Option<(i64, f64)> = None; // where the present unbelieved level began
     let mut faults: Vec<SensorFault> = Vec::new();
@@ -37,13 +42,14 @@ pub fn plausible(series: &Series) -> (Series, Vec<SensorFault>) {
             out.push((t, v));
             continue;
         }
-        let inside = (PLAUSIBLE.0..=PLAUSIBLE.1).contains(&v);
+        let inside = (range.0..=range.1).contains(&v);
         let steady = match (good, suspect) {
             (None, _) => true,
             (Some((t0, v0)), None) => (v - v0).abs() < JUMP_K || t - t0 > JUMP_WITHIN_MS,
             // Back at the old level, or at the new one for long enough.
             (Some((_, v0)), Some((t1, v1))) => {
-                (v - v0).abs() < JUMP_K || ((v - v1).abs() < JUMP_K && t - t1 > BELIEVE_AFTER_MS)
+                let near = (v - v0).abs() < BELIEVE_WITHIN_K;
+                (v - v0).abs() < JUMP_K || (near && (v - v1).abs() < JUMP_K && t - t1 > BELIEVE_AFTER_MS)
             }
         };
         if inside && steady {
@@ -192,17 +198,17 @@ mod tests {
     #[test]
     fn a_broken_wire_is_not_heat() {
         let healthy = (0..60).map(|s| (s * 1000, 25.0));
-        let broken = (60..120).map(|s| (s * 1000, 150.0));
-        let (clean, faults) = plausible(&Series::from_points(healthy.chain(broken)));
-        assert_eq!(clean.max(0, 200_000).unwrap().1, 25.0);
+        let broken = (60..400).map(|s| (s * 1000, 150.0));
+        let (clean, faults) = plausible(&Series::from_points(healthy.chain(broken)), EQUIPMENT);
+        assert_eq!(clean.max(0, 500_000).unwrap().1, 25.0);
         assert_eq!(faults.len(), 1);
-        assert_eq!(faults[0].samples, 60);
+        assert_eq!(faults[0].samples, 340);
     }
 
     #[test]
     fn slow_heat_is_believed() {
         let series = Series::from_points((0..600).map(|s| (s * 1000, 25.0 + s as f64 * 0.1)));
-        let (clean, faults) = plausible(&series);
+        let (clean, faults) = plausible(&series, CELLS);
         assert!(faults.is_empty());
         assert!(clean.max(0, 600_000).unwrap().1 > 84.0);
     }

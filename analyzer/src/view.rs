@@ -135,7 +135,7 @@ pub fn build<'a>(recording: &Recording, vessel: &'a Intent, bank: &'a Bank, grid
         .signals
         .temperature
         .iter()
-        .map(|s| grid.means(&crate::temperature::plausible(&recording.signal(s)).0))
+        .map(|s| grid.means(&crate::temperature::plausible(&recording.signal(s), crate::temperature::CELLS).0))
         .collect();
     let over = |f: fn(&mut dyn Iterator<Item = f64>) -> Option<f64>| -> Vec<f64> {
         (0..grid.len)
@@ -229,7 +229,10 @@ fn source<'a>(recording: &Recording, vessel: &Intent, s: &'a Source, grid: Grid)
         .map(|c| c.map(|c| c != 0))
         .collect();
     let temperature =
-        grid.means(&crate::temperature::plausible(&recording.optional(s.signals.temperature.as_ref())).0);
+        grid.means(&crate::temperature::plausible(
+            &recording.optional(s.signals.temperature.as_ref()),
+            crate::temperature::EQUIPMENT,
+        ).0);
     let ac = s.fed_by.as_ref().and_then(|name| vessel.ac_sources.iter().find(|a| a.name == *name));
     let input = available_when(recording, s, ac, grid);
     SourceView {
@@ -288,9 +291,18 @@ fn available_when(
 fn infer_unmeasured(view: &mut BankView) {
     let open: Vec<usize> = (0..view.sources.len()).filter(|j| !view.sources[*j].measured).collect();
     let [j] = open[..] else { return };
-    let others: Vec<f64> = (0..view.grid.len)
-        .map(|k| view.sources.iter().enumerate().filter(|(o, _)| *o != j).map(|(_, s)| s.current[k]).sum())
-        .collect();
+    let minutes = view.grid.cells(600.0);
+    let mut others = vec![0.0; view.grid.len];
+    for (_, s) in view.sources.iter().enumerate().filter(|(o, _)| *o != j) {
+        let mut last = 0.0; // what it gave on average over its last ten minutes
+        for (k, sum) in others.iter_mut().enumerate() {
+            if !s.current[k].is_nan() {
+                last += (s.current[k] - last) / minutes as f64;
+            }
+            // A source that fell silent is taken to go on as it did; leaving it out would credit its current to another.
+            *sum += if s.current[k].is_nan() { last.max(0.0) } else { s.current[k] };
+        }
+    }
     view.sources[j].current = (0..view.grid.len).map(|k| view.current[k] + view.loads[k] - others[k]).collect();
 }
 

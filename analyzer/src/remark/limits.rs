@@ -4,7 +4,7 @@ use super::{FindingExt, finding};
 use crate::recording::Recording;
 use crate::report::format;
 use crate::stats;
-use crate::temperature::{AlarmRule, Excursion, excursions_above, excursions_below, plausible};
+use crate::temperature::{AlarmRule, CELLS, EQUIPMENT, Excursion, excursions_above, excursions_below, plausible};
 use crate::verdict::conformance_probability;
 use crate::view::BankView;
 use ampwake_schemas::findings::{Finding, Kind, Severity};
@@ -50,7 +50,7 @@ fn source_heat(view: &BankView, recording: &Recording) -> Vec<Finding> {
     let mut out = Vec::new();
     for s in &view.sources {
         let (Some(limit), Some(signal)) = (s.intent.max_c, &s.intent.signals.temperature) else { continue };
-        let series = plausible(&recording.signal(signal)).0;
+        let series = plausible(&recording.signal(signal), EQUIPMENT).0;
         let rule = AlarmRule {
             limit,
             deadband: TEMPERATURE_DEADBAND_K,
@@ -169,7 +169,7 @@ fn rise(view: &BankView, recording: &Recording) -> Vec<Finding> {
     let limit = view.intent.temperature.rise_max_c_per_min;
     let mut out = Vec::new();
     for signal in &view.intent.signals.temperature {
-        let clean = plausible(&recording.signal(signal)).0;
+        let clean = plausible(&recording.signal(signal), CELLS).0;
         let cells = view.grid.means(&clean);
         let (five, stride) = (view.grid.cells(300.0), view.grid.cells(15.0));
         let slopes: Vec<(i64, f64)> = (five..cells.len())

@@ -4,7 +4,7 @@ use super::{FindingExt, finding};
 use crate::recording::Recording;
 use crate::report::format;
 use crate::stats;
-use crate::temperature::plausible;
+use crate::temperature::{CELLS, EQUIPMENT, plausible};
 use crate::view::BankView;
 use ampwake_schemas::findings::{Finding, Kind, Severity};
 use ampwake_schemas::intent::{Intent, Signal, SourceKind};
@@ -137,7 +137,7 @@ pub fn temperature_faults(view: &BankView, recording: &Recording) -> Vec<Finding
     for (owner, signal) in bank.chain(sources) {
         let series = recording.signal(signal);
         let who = owner.map_or("the bank".to_owned(), format::plain);
-        let faults = plausible(&series).1;
+        let faults = plausible(&series, if owner.is_none() { CELLS } else { EQUIPMENT }).1;
         if let (Some(first), Some(last)) = (faults.first(), faults.last()) {
             let samples: usize = faults.iter().map(|f| f.samples).sum();
             let summary = format!(

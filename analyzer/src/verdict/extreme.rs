@@ -15,6 +15,23 @@ fn extreme(values: impl Iterator<Item = f64>, limit: Limit) -> Option<f64> {
     }
 }
 
+/// One-minute means, so that the extreme is the temperature's and not the noise's.
+fn minutes(c: &Context, values: &[f64]) -> Vec<f64> {
+    let half = c.view.grid.cells(30.0);
+    let (mut sum, mut count) = (vec![0.0; values.len() + 1], vec![0_u32; values.len() + 1]);
+    for (k, v) in values.iter().enumerate() {
+        sum[k + 1] = sum[k] + if v.is_nan() { 0.0 } else { *v };
+        count[k + 1] = count[k] + u32::from(!v.is_nan());
+    }
+    (0..values.len())
+        .map(|k| {
+            let (a, b) = (k.saturating_sub(half), (k + half + 1).min(values.len()));
+            let n = count[b] - count[a];
+            if n == 0 { f64::NAN } else { (sum[b] - sum[a]) / f64::from(n) }
+        })
+        .collect()
+}
+
 fn word(limit: Limit) -> &'static str {
     match limit {
         Limit::AtMost(_) => "highest",
@@ -33,6 +50,7 @@ pub fn bank_temperature(r: &Requirement, c: &Context) -> Result<Measured, String
     if of.iter().all(|t| t.is_nan()) {
         return Err("no plausible bank temperature was heard".into());
     }
+    let of = minutes(c, of);
     let value = extreme((0..view.grid.len).filter(|k| view.current[*k] > rest).map(|k| of[k]), r.limit)
         .ok_or("the bank was not charged while its temperature was known")?;
     let u = view.vessel.accuracy.temperature.of(value);
@@ -50,7 +68,8 @@ pub fn source_temperature(r: &Requirement, c: &Context) -> Result<Measured, Stri
     }
     let values = known.iter().flat_map(|j| {
         let s = &view.sources[*j];
-        (0..view.grid.len).filter(|k| s.gives[*k]).map(|k| s.temperature[k])
+        let of = minutes(c, &s.temperature);
+        (0..view.grid.len).filter(|k| s.gives[*k]).map(move |k| of[k]).collect::<Vec<_>>()
     });
     let value = extreme(values, r.limit).ok_or("the source gave nothing while its temperature was known")?;
     let u = view.vessel.accuracy.temperature.of(value);
