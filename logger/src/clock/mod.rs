@@ -250,6 +250,11 @@ impl ClockWatch {
         })
     }
 
+    /// The latest reading of the clock in the present segment.
+    pub fn last(&self) -> Option<Timestamp> {
+        self.segments.last().map(|s| s.last)
+    }
+
     /// Number of segments begun.
     pub fn segments(&self) -> usize {
         self.segments.len()
