@@ -177,6 +177,16 @@ impl Pipeline {
         self.totals
     }
 
+    /// First and last time of the present recording, corrected as far as is known now.
+    pub fn period(&self) -> Option<(Timestamp, Timestamp)> {
+        self.segments.watch.period()
+    }
+
+    /// The recorder's clock, as it stands: the latest time of the present segment.
+    pub fn clock(&self) -> Option<Timestamp> {
+        self.segments.watch.last()
+    }
+
     /// Number of segments of the present recording.
     pub fn segment_count(&self) -> usize {
         self.segments.watch.segments()
@@ -258,7 +268,13 @@ fn store_events(events: impl IntoIterator<Item = Event>, store: &mut Writer) {
 }
 
 /// An event of the recording; `details` are its figures.
-fn event(time: Timestamp, kind: &str, bus: Option<&str>, text: String, details: &serde_json::Value) -> Event {
+pub(crate) fn event(
+    time: Timestamp,
+    kind: &str,
+    bus: Option<&str>,
+    text: String,
+    details: &serde_json::Value,
+) -> Event {
     let bus = bus.map(str::to_owned);
     Event { time, kind: kind.to_owned(), bus, channel: None, text, details: details.to_string() }
 }
