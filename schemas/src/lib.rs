@@ -11,3 +11,4 @@ pub mod message;
 pub mod quantity;
 pub mod sample;
 pub mod time;
+pub mod toml_read;

@@ -59,10 +59,9 @@ impl Chemistry {
 
     /// The defaults, see the module's remark on their standing.
     pub const fn defaults(self) -> ChemistryDefaults {
-        // One row per chemistry: absorption, float, rebulk, tail, longest absorption, compensation, window, hard stop, nominal.
+        // One row per chemistry: absorption, float (0: never), rebulk, tail, longest absorption, compensation, window, hard stop, nominal.
         const fn row(
             v: [f64; 3],
-            float: bool,
             tail: f64,
             max_min: f64,
             comp: f64,
@@ -72,7 +71,7 @@ impl Chemistry {
         ) -> ChemistryDefaults {
             ChemistryDefaults {
                 absorption_v: v[0],
-                float_v: if float { Some(v[1]) } else { None },
+                float_v: if v[1] > 0.0 { Some(v[1]) } else { None },
                 rebulk_v: v[2],
                 tail_per_ah: tail,
                 absorption_max_min: max_min,
@@ -84,12 +83,12 @@ impl Chemistry {
             }
         }
         match self {
-            Self::Lfp => row([3.55, 3.37, 3.30], true, 0.05, 90.0, 0.0, [0.0, 45.0], 3.65, 3.2),
-            Self::Nmc => row([4.15, 0.0, 3.95], false, 0.05, 90.0, 0.0, [0.0, 45.0], 4.20, 3.65),
-            Self::Lto => row([2.75, 0.0, 2.40], false, 0.05, 60.0, 0.0, [-30.0, 55.0], 2.85, 2.3),
-            Self::Flooded => row([2.43, 2.22, 2.12], true, 0.02, 240.0, -4.0, [0.0, 45.0], 2.67, 2.0),
-            Self::Agm => row([2.40, 2.27, 2.13], true, 0.01, 240.0, -4.0, [-15.0, 45.0], 2.47, 2.0),
-            Self::Gel => row([2.36, 2.27, 2.13], true, 0.015, 240.0, -4.0, [-15.0, 45.0], 2.40, 2.0),
+            Self::Lfp => row([3.55, 3.37, 3.30], 0.05, 90.0, 0.0, [0.0, 45.0], 3.65, 3.2),
+            Self::Nmc => row([4.15, 0.0, 3.95], 0.05, 90.0, 0.0, [0.0, 45.0], 4.20, 3.65),
+            Self::Lto => row([2.75, 0.0, 2.40], 0.05, 60.0, 0.0, [-30.0, 55.0], 2.85, 2.3),
+            Self::Flooded => row([2.43, 2.22, 2.12], 0.02, 240.0, -4.0, [0.0, 45.0], 2.67, 2.0),
+            Self::Agm => row([2.40, 2.27, 2.13], 0.01, 240.0, -4.0, [-15.0, 45.0], 2.47, 2.0),
+            Self::Gel => row([2.36, 2.27, 2.13], 0.015, 240.0, -4.0, [-15.0, 45.0], 2.40, 2.0),
         }
     }
 }

@@ -2,9 +2,11 @@
 
 mod chemistry;
 mod model;
+mod read;
 
 pub use chemistry::{Chemistry, ChemistryDefaults};
 pub use model::*;
+pub use read::read;
 
 /// The file's schema name.
 pub const SCHEMA: &str = "ampwake-intent/1";
