@@ -6,3 +6,5 @@ pub mod bus;
 pub mod clock;
 pub mod framing;
 pub mod identity;
+pub mod import;
+pub mod pipeline;

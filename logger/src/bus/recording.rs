@@ -12,6 +12,8 @@ use std::collections::{BTreeMap, VecDeque};
 use std::fs::File;
 use std::io::{Cursor, Read};
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
 
 /// More interfaces than this are no vessel.
 const MOST_INTERFACES: usize = 64;
@@ -110,6 +112,10 @@ pub struct Recording {
     /// Read ahead to find out what its times mean.
     ahead: VecDeque<(usize, Stamp, Frame)>,
     damage: Damage,
+    /// Bytes taken from the file, before unpacking.
+    taken: Arc<AtomicU64>,
+    size: Option<u64>,
+    fingerprint: u64,
 }
 
 impl std::fmt::Debug for Recording {
@@ -125,11 +131,15 @@ impl Recording {
     /// There is no such file, it is empty, or it is something else than a recording.
     pub fn open(input: &Input) -> Result<Self, RecordingError> {
         let io = |source| RecordingError::Io { input: input.clone(), source };
-        let raw: Box<dyn Read + Send> = match input {
-            Input::File(path) => Box::new(File::open(path).map_err(io)?),
-            Input::Standard => Box::new(std::io::stdin()),
-        };
-        Self::from_reader(input.clone(), raw)
+        match input {
+            Input::Standard => Self::from_reader(input.clone(), Box::new(std::io::stdin())),
+            Input::File(path) => {
+                let file = File::open(path).map_err(io)?;
+                let size = file.metadata().map_err(io)?.len();
+                let recording = Self::from_reader(input.clone(), Box::new(file))?;
+                Ok(Self { size: Some(size), ..recording })
+            }
+        }
     }
 
     /// The same over any reader; `input` is its name in messages.
@@ -138,14 +148,19 @@ impl Recording {
     /// As [`Recording::open`].
     pub fn from_reader(input: Input, raw: Box<dyn Read + Send>) -> Result<Self, RecordingError> {
         let io = |source| RecordingError::Io { input: input.clone(), source };
+        let taken = Arc::<AtomicU64>::default();
+        let counted = Box::new(Counted { raw, taken: taken.clone() });
         let mut recording = Self {
-            lines: Lines::new(decompressed(raw).map_err(io)?),
+            lines: Lines::new(decompressed(counted).map_err(io)?),
             input: input.clone(),
             buses: Vec::new(),
             interfaces: Vec::new(),
             stamps: Stamps::default(),
             ahead: VecDeque::new(),
             damage: Damage::default(),
+            taken,
+            size: None,
+            fingerprint: 0,
         };
         if let Err(e) = recording.lines.look_ahead() {
             recording.broken(e)?;
@@ -155,6 +170,7 @@ impl Recording {
             let damaged = !recording.damage.counts.is_empty();
             return Err(if damaged { RecordingError::Damaged { input } } else { RecordingError::Empty { input } });
         }
+        let fingerprint = fnv1a(start);
         let excerpt = shortened(start.split(|b| *b == b'\n').find(|l| !l.trim_ascii().is_empty()).unwrap_or_default());
         let binary = start.contains(&0) && !start.split(|b| *b == b'\n').any(|l| parse(l).is_some());
         while !binary && recording.ahead.len() < stamps::ENOUGH {
@@ -164,6 +180,7 @@ impl Recording {
         if recording.ahead.is_empty() {
             return Err(RecordingError::NoFrames { input, start: excerpt });
         }
+        recording.fingerprint = fingerprint;
         recording.stamps = Stamps::of(recording.ahead.iter().map(|(_, stamp, _)| *stamp));
         Ok(recording)
     }
@@ -203,6 +220,17 @@ impl Recording {
     /// What was wrong with it so far.
     pub fn damage(&self) -> &Damage {
         &self.damage
+    }
+
+    /// How much of the file was read, 0..1; `None` for standard input.
+    pub fn progress(&self) -> Option<f64> {
+        let size = self.size.filter(|size| *size > 0)?;
+        Some((self.taken.load(Ordering::Relaxed) as f64 / size as f64).min(1.0))
+    }
+
+    /// Tells this recording from others by what it begins with, times included, and its size.
+    pub fn fingerprint(&self) -> String {
+        format!("{:016x}-{}", self.fingerprint, self.size.unwrap_or(0))
     }
 
     fn count(&mut self, problem: &'static str) {
@@ -252,6 +280,25 @@ impl Recording {
         self.count(if cut { "truncated_recording" } else { "damaged_compression" });
         Ok(())
     }
+}
+
+/// Counts what is taken from a reader.
+struct Counted {
+    raw: Box<dyn Read + Send>,
+    taken: Arc<AtomicU64>,
+}
+
+impl Read for Counted {
+    fn read(&mut self, buffer: &mut [u8]) -> std::io::Result<usize> {
+        let n = self.raw.read(buffer)?;
+        self.taken.fetch_add(n as u64, Ordering::Relaxed);
+        Ok(n)
+    }
+}
+
+/// The 64-bit FNV-1a hash: to tell files apart, not to protect anything (Fowler, Noll, Vo).
+fn fnv1a(bytes: &[u8]) -> u64 {
+    bytes.iter().fold(0xCBF2_9CE4_8422_2325, |hash, b| (hash ^ u64::from(*b)).wrapping_mul(0x0100_0000_01B3))
 }
 
 fn parse(line: &[u8]) -> Option<candump::Line<'_>> {

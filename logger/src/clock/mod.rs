@@ -250,6 +250,20 @@ impl ClockWatch {
         })
     }
 
+    /// The latest reading of the clock in the present segment.
+    pub fn last(&self) -> Option<Timestamp> {
+        self.segments.last().map(|s| s.last)
+    }
+
+    /// First and last time, corrected as far as is known now.
+    pub fn period(&self) -> Option<(Timestamp, Timestamp)> {
+        let placed = place(self);
+        let corrected = |t: Timestamp, p: &Placement| Timestamp::from_micros(t.micros() + p.offset_ms * 1000);
+        let each = || self.segments.iter().zip(&placed);
+        let first = each().map(|(s, p)| corrected(s.first, p)).min()?;
+        Some((first, each().map(|(s, p)| corrected(s.last, p)).max()?))
+    }
+
     /// Number of segments begun.
     pub fn segments(&self) -> usize {
         self.segments.len()

@@ -34,6 +34,11 @@ impl<'a> Doc<'a> {
         (line, column)
     }
 
+    /// Stands for the file as a whole.
+    pub(super) fn first_line(&self) -> Range<usize> {
+        0..self.text.find('\n').unwrap_or(self.text.len())
+    }
+
     /// The text in `span`; empty when there is none.
     pub(super) fn slice(&self, span: &Range<usize>) -> &'a str {
         self.text.get(span.clone()).unwrap_or_default()

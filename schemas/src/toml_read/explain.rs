@@ -51,7 +51,7 @@ pub(super) fn fallback(message: &str) -> Words {
 
 fn header(line: &str) -> Option<Words> {
     let bare = line.split('#').next()?.trim();
-    let double = bare.starts_with("[[");
+    let double = bare.starts_with("[[") || bare.ends_with("]]");
     let name = bare.trim_matches(|c: char| c == '[' || c == ']' || c.is_whitespace()).to_lowercase();
     let name: String = name.split_whitespace().collect::<Vec<_>>().join("_");
     let plain = |c: char| c.is_ascii_alphanumeric() || matches!(c, '_' | '.' | '-');
@@ -182,12 +182,13 @@ fn without_comment(value: &str) -> &str {
 
 #[cfg(test)]
 mod tests {
+    use super::super::statements::split;
     use super::*;
 
     /// The fix for a line that stands alone in a file.
     fn fix(line: &str) -> String {
         let error = toml::de::DeTable::parse(line).unwrap_err();
-        let kind = if line.starts_with('[') { Kind::Header } else { Kind::Entry };
+        let kind = split(line)[0].kind;
         broken(line, kind, error.message()).1
     }
 
@@ -212,6 +213,7 @@ mod tests {
             ("= 5", "write `key = 5`"),
             ("[Bank profile]", "write `[bank_profile]`"),
             ("[[source]", "write `[[source]]`"),
+            ("source]]", "write `[[source]]`"),
             ("derate = [[40, 1.0] [60, 0.5]]", "put a comma between each two; text in quotation marks"),
         ] {
             assert_eq!(fix(line), right, "{line}");

@@ -37,7 +37,7 @@ pub(super) fn split(text: &str) -> Vec<Statement> {
         }
         let continues = open.is_some();
         let current = open.get_or_insert_with(|| Open::new(offset));
-        let header = !continues && line.trim_start().starts_with('[');
+        let header = !continues && is_header(line);
         if header {
             statements.push(Statement { span: offset..end, kind: Kind::Header, unclosed: None });
             open = None;
@@ -55,6 +55,12 @@ pub(super) fn split(text: &str) -> Vec<Statement> {
         statements.push(last.end(offset));
     }
     statements
+}
+
+/// True for a line that is meant as a header, also where one of its brackets is missing.
+fn is_header(line: &str) -> bool {
+    let bare = line.split('#').next().unwrap_or_default().trim();
+    bare.starts_with('[') || (bare.ends_with(']') && !bare.contains(['=', '[', '{']))
 }
 
 /// The key of a `key = value` line, if it looks like one.

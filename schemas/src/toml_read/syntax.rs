@@ -81,10 +81,11 @@ impl Round<'_, '_> {
             let at = start(error);
             let n = self.statements.partition_point(|s| s.span.end <= at).min(self.statements.len().saturating_sub(1));
             let Some(statement) = self.statements.get(n) else { break };
-            if blanks.last().is_some_and(|b| statement.span.start < b.end) {
+            let done = blanks.last().map_or(0, |b| b.end);
+            if statement.span.start < done {
                 continue;
             }
-            let open = self.statements[..=n].iter().find(|s| s.unclosed.is_some() && !blanks.contains(&s.span));
+            let open = self.statements[..=n].iter().find(|s| s.unclosed.is_some() && s.span.start >= done);
             if let Some((open, bracket)) = open.and_then(|s| Some((s, s.unclosed?))) {
                 let (problem, fix) = explain::unclosed(&self.text[bracket..open.span.end]);
                 self.doc.record(bracket, &trimmed(self.text, &open.span), &problem, &fix);

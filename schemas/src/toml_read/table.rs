@@ -26,7 +26,7 @@ pub struct Table<'a> {
 
 impl<'a> Table<'a> {
     pub(super) fn root(doc: &'a Doc<'a>, entries: &'a DeTable<'a>) -> Self {
-        Self::new(doc, entries, String::new(), 0..0)
+        Self::new(doc, entries, String::new(), doc.first_line())
     }
 
     pub(super) fn new(doc: &'a Doc<'a>, entries: &'a DeTable<'a>, label: String, span: Range<usize>) -> Self {
@@ -79,8 +79,7 @@ impl<'a> Table<'a> {
         let write = format!("write `schema = \"{schema}\"` as the first line");
         let Some(item) = self.take(example) else {
             let problem = format!("`schema` is missing: it says that this is {this}, and of which version");
-            let first_line = 0..self.doc.text.find('\n').unwrap_or(self.doc.text.len());
-            self.doc.record_absence(0, &first_line, &problem, &write, &["schema"]);
+            self.wrong_by_absence(&["schema"], &problem, &write);
             return;
         };
         let Some(text) = item.text() else { return };

@@ -152,6 +152,16 @@ fn too_long_a_file_is_one_mistake() {
 }
 
 #[test]
+fn broken_headers_and_brackets_in_one_another_are_survived() {
+    // Found by the property test below: an unclosed bracket inside a section that was given up already.
+    assert!(!places("[name = \"a\"\n{\n[[part]]\nname").is_empty());
+    assert!(
+        !places("name = \"a\"\n[['''[part.name]\n\"}namesize = 3\npart{ namesize = 3\n\n[part.name]\n''''size")
+            .is_empty()
+    );
+}
+
+#[test]
 fn long_hostile_texts_are_answered_briefly() {
     // Long enough for the reader to stop listing every error of the syntax.
     let fill = |unit: &str| unit.repeat(200 * 1024 / unit.len());

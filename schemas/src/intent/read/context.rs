@@ -173,11 +173,11 @@ impl<'a> Context<'a> {
             let requirement = n.section == Section::Requirement;
             if let Some(first) = earlier.iter().find(|e| requirement || same_time(e, n)) {
                 let problem = format!(
-                    "there is already a {} {} in line {}{}",
-                    n.section.noun(),
+                    "{} is already the name of the {} in line {}{}",
                     quoted(&n.name),
+                    n.section.noun(),
                     first.item.line(),
-                    if requirement { "" } else { ", with the same `valid_from` or without one" },
+                    if requirement { "" } else { ", which holds from the same time on" },
                 );
                 let fix = match n.section {
                     Section::Requirement => "give each requirement an id of its own",
@@ -203,7 +203,8 @@ impl<'a> Context<'a> {
         let fix = match (did_you_mean(&r.name, candidates.iter().copied()), elsewhere) {
             (Some(meant), _) => r.item.write(&format!("\"{meant}\"")),
             (None, Some(n)) => {
-                format!("{} is a {}; {} is meant here", quoted(&r.name), n.section.noun(), nouns.join(" or "))
+                let (wanted, is) = (nouns.join(" or "), n.section.noun());
+                format!("write the name of one {wanted}; this is the name of one {is}")
             }
             (None, None) if candidates.is_empty() => format!("add the section `[[{}]]` for it", nouns[0]),
             (None, None) => {

@@ -101,13 +101,17 @@ fn profile_of(
         temp_comp_mv_per_k_cell: or(comp.as_ref(), TEMP_COMP, d.temp_comp_mv_per_k_cell, &mut defaulted),
         defaulted,
     };
-    if let Some(a) = &absorption {
-        set_point(&a.item, a.value, cells);
+    let given_float = if let Float::Given(g) = &float { Some(g) } else { None };
+    let judge = |g: Option<&Given<'_>>, lowest| g.is_none_or(|g| set_point(&g.item, g.value, cells, lowest));
+    // All three are judged; only volts that are plausible by themselves are compared with one another.
+    let plausible = [
+        judge(absorption.as_ref(), SET_POINT_LOWEST),
+        judge(given_float, SET_POINT_LOWEST),
+        judge(rebulk.as_ref(), REBULK_LOWEST),
+    ];
+    if plausible == [true; 3] {
+        order(&profile, absorption.as_ref(), given_float, rebulk.as_ref());
     }
-    if let Float::Given(g) = &float {
-        set_point(&g.item, g.value, cells);
-    }
-    order(&profile, absorption.as_ref(), &float, rebulk.as_ref());
     if let Some(g) = &tail {
         tail_current(g, capacity_ah, max_charge_a);
     }
@@ -142,15 +146,20 @@ fn highest_per_cell(chemistry: Chemistry) -> f64 {
     if chemistry == Chemistry::Nmc { stop.max(4.25) } else { stop }
 }
 
-/// A set-point of the whole bank must lie between nominal (less a little) and hard stop of its cells. What is
-/// wrong by a power of ten, or is the voltage of one cell, is named.
-pub(super) fn set_point(item: &Item<'_>, volts: f64, cells: Cells) {
+/// Lowest plausible set-point over the nominal voltage: nobody charges to less than nominal (common practice, no source).
+pub(super) const SET_POINT_LOWEST: f64 = 0.95;
+/// The same for the voltage at which charging starts again: a bank may be let down a good deal.
+const REBULK_LOWEST: f64 = 0.8;
+
+/// Says whether volts of the whole bank are plausible for its cells: at least `lowest` times nominal, at most
+/// the hard stop. What is wrong by a power of ten, or is the voltage of one cell, is named in the fix.
+pub(super) fn set_point(item: &Item<'_>, volts: f64, cells: Cells, lowest: f64) -> bool {
     let Cells { chemistry, in_series: n } = cells;
-    let (low, high) = (0.95 * chemistry.defaults().nominal_v, highest_per_cell(chemistry));
+    let (low, high) = (lowest * chemistry.defaults().nominal_v, highest_per_cell(chemistry));
     // A hair of room for sums such as 16 × 3.65.
     let holds = |v: f64| v >= low * n && v <= high * n * (1.0 + 1e-9);
     if volts.is_nan() || holds(volts) {
-        return;
+        return true;
     }
     let name = item.key().name;
     let range = format!("between {:.1} and {:.1} V", low * n, high * n);
@@ -162,10 +171,11 @@ pub(super) fn set_point(item: &Item<'_>, volts: f64, cells: Cells) {
         format!("write the volts of the whole bank at 25 degC, {range}")
     };
     let problem = format!(
-        "`{name}` = {volts} V is {:.2} V per cell over {n} cells; {chemistry} cells are charged to at most {high} V, and this bank's set-points lie {range}",
+        "`{name}` = {volts} V is {:.2} V per cell over {n} cells; {chemistry} cells are charged to at most {high} V, here this lies {range}",
         volts / n
     );
     item.wrong(&problem, &fix);
+    false
 }
 
 /// Six digits are more than a volt needs, and hide that 5.68 × 10 is not quite 56.8 in binary.
@@ -174,21 +184,20 @@ fn tidy(v: f64) -> String {
 }
 
 /// Absorption above float above re-bulk.
-fn order(p: &Profile, absorption: Option<&Given<'_>>, float: &Float<'_>, rebulk: Option<&Given<'_>>) {
+fn order(p: &Profile, absorption: Option<&Given<'_>>, float: Option<&Given<'_>>, rebulk: Option<&Given<'_>>) {
     let from_default = |given: bool| if given { "" } else { " (the chemistry's default)" };
     if let Some(float_v) = p.float_v
         && float_v >= p.absorption_v
     {
-        let given_float = if let Float::Given(g) = float { Some(&g.item) } else { None };
         let problem = format!(
             "`float_v` = {}{} V should be below `absorption_v` = {}{} V",
             tidy(float_v),
-            from_default(given_float.is_some()),
+            from_default(float.is_some()),
             tidy(p.absorption_v),
             from_default(absorption.is_some()),
         );
-        if let Some(item) = given_float.or(absorption.map(|g| &g.item)) {
-            item.wrong(
+        if let Some(g) = float.or(absorption) {
+            g.item.wrong(
                 &problem,
                 "write both, float below absorption; `float_v = \"none\"` for a bank that is never floated",
             );

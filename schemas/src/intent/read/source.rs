@@ -1,7 +1,7 @@
 //! `[[source]]`: a charging source.
 
 use super::context::{Context, Section};
-use super::profile::{ABSORPTION_V, FLOAT_V, set_point};
+use super::profile::{ABSORPTION_V, FLOAT_V, SET_POINT_LOWEST, set_point};
 use super::signals::{self, Measure, SignalKey, own, shared};
 use crate::intent::model::{AvailableWhen, Coordination, LoadDump, Sense, Source, SourceKind, SourceSignals};
 use crate::toml_read::{Item, Key, Limits, Table, key};
@@ -170,7 +170,7 @@ fn own_set_points<'a>(ctx: &Context<'a>, t: &Table<'a>, bank: Option<&str>) -> (
         let item = t.take(key)?;
         let volts = item.number(VOLTS)?;
         if let Some(cells) = cells {
-            set_point(&item, volts, cells);
+            set_point(&item, volts, cells, SET_POINT_LOWEST);
         }
         Some((item, volts))
     };

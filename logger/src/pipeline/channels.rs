@@ -1,0 +1,229 @@
+//! From decoded messages to channels: which address a value has, and who sends it.
+//!
+//! * Two devices that send the same message and instance get `@source` in their addresses, both, from the moment
+//!   in which both are known to be there; what the first had recorded until then stays with it.
+//! * Temperatures carry their place (sea, engine room, ...) beside the instance. The first place heard under an
+//!   instance is `temperature`, any other one `temperature_of_<code>`: place and instance together are one sensor.
+
+use super::{Bus, event, number};
+use crate::identity::{DeviceKey, SenderVerdict};
+use ampwake_schemas::channel::ChannelAddress;
+use ampwake_schemas::message::{Decoded, Field, FieldKind, FieldValue};
+use ampwake_schemas::time::Timestamp;
+use ampwake_store::{ChannelId, Event, Writer};
+use serde_json::json;
+use std::collections::{HashMap, HashSet};
+
+/// A vessel has some hundred channels; a hostile bus may not fill the memory.
+const MOST_CHANNELS: usize = 20_000;
+/// Messages in which the place of measurement (field `source`) tells one sensor from another.
+const WITH_PLACE: [u32; 2] = [130312, 130316];
+
+/// Where a message came from.
+#[derive(Clone, Copy)]
+pub(super) struct From {
+    /// Number of the bus.
+    pub(super) index: usize,
+    pub(super) time: Timestamp,
+    pub(super) device: DeviceKey,
+    pub(super) source: u8,
+}
+
+/// A message and instance of one bus; with its place, where it has one.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+struct Stream {
+    bus: usize,
+    message: u32,
+    instance: Option<u32>,
+    place: Option<u8>,
+}
+
+/// The channels of one stream of one device.
+struct Entry {
+    /// The sender's address in the channel address.
+    source: Option<u8>,
+    /// The `@source` is only there until it is known whether this device replaced the other.
+    provisional: bool,
+    slots: Vec<Slot>,
+}
+
+struct Slot {
+    field: &'static Field,
+    set: u8,
+    /// As in the channel address.
+    name: String,
+    id: Option<ChannelId>,
+}
+
+#[derive(Default)]
+pub(super) struct Channels {
+    entries: HashMap<(Stream, DeviceKey), Entry>,
+    /// Streams with more than one sender.
+    shared: HashSet<Stream>,
+    /// The place that is plain `temperature` in a stream without place.
+    plain_place: HashMap<Stream, Option<u8>>,
+}
+
+impl Channels {
+    /// Stores the values of one message; the numbers of samples stored and of values beyond the bound.
+    pub(super) fn record(&mut self, bus: &mut Bus, from: From, decoded: &Decoded, store: &mut Writer) -> (u64, u64) {
+        let message = decoded.def.number;
+        let has_place = WITH_PLACE.contains(&message);
+        let place = if has_place { number(decoded, "source").map(|code| code as u8) } else { None };
+        let stream = Stream { bus: from.index, message, instance: decoded.instance, place };
+        // The watch over senders knows numbers only: the place goes beyond the eight bits of an instance.
+        let watched = match place {
+            Some(place) => Some(decoded.instance.unwrap_or(0xFF) | (u32::from(place) + 1) << 8),
+            None => decoded.instance,
+        };
+        let verdict = bus.senders.note(from.time, message, watched, from.device, from.source);
+        if let SenderVerdict::Duplicate { first, first_source, confirmed: true } = verdict
+            && !self.shared.contains(&stream)
+            && self.shared.len() < MOST_CHANNELS
+        {
+            self.share(bus, from, stream, (first, first_source), decoded, store);
+        }
+        let key = (stream, from.device);
+        let sole = verdict == SenderVerdict::Sole && !self.shared.contains(&stream);
+        if sole && self.entries.get(&key).is_some_and(|e| e.provisional) {
+            self.entries.remove(&key);
+        }
+        if !self.entries.contains_key(&key) {
+            if self.entries.len() >= MOST_CHANNELS {
+                return (0, decoded.fields.len() as u64);
+            }
+            let source = (!sole).then_some(from.source);
+            let provisional = !sole && !self.shared.contains(&stream);
+            self.entries.insert(key, Entry { source, provisional, slots: Vec::new() });
+        }
+        let suffix = if has_place { self.suffix(stream, bus, decoded, store) } else { String::new() };
+        let Some(entry) = self.entries.get_mut(&key) else { return (0, 0) };
+        append(entry, &bus.name, from, decoded, &suffix, store)
+    }
+
+    /// Gives both senders their `@source`, and says so.
+    fn share(
+        &mut self,
+        bus: &Bus,
+        from: From,
+        stream: Stream,
+        (first, first_source): (DeviceKey, u8),
+        decoded: &Decoded,
+        store: &mut Writer,
+    ) {
+        self.shared.insert(stream);
+        let mut sources = vec![first_source];
+        for ((s, device), entry) in self.entries.iter().filter(|((s, _), _)| *s == stream) {
+            if *device != first {
+                sources.extend(entry.source);
+                continue;
+            }
+            for slot in entry.slots.iter().filter(|_| entry.source.is_none()) {
+                let plain = address(&bus.name, decoded, s.instance, None, &slot.name);
+                let named = ChannelAddress { source: Some(first_source), ..plain.clone() };
+                // Taken: it was recorded under that address before, and goes on there.
+                store.rename_channel(&plain, &named);
+            }
+        }
+        self.entries.retain(|(s, _), _| *s != stream);
+        sources.push(from.source);
+        sources.sort_unstable();
+        sources.dedup();
+        // Without an instance there is none to be doubled: two receivers of position are no mistake.
+        if decoded.def.fields.iter().any(|f| f.kind == FieldKind::Instance) {
+            store.event(duplicate_event(bus, from.time, decoded, &sources));
+        }
+    }
+
+    /// What follows the names of a message that carries its place.
+    fn suffix(&mut self, stream: Stream, bus: &Bus, decoded: &Decoded, store: &Writer) -> String {
+        let key = Stream { place: None, ..stream };
+        let known = self.plain_place.get(&key).copied();
+        let plain = known.unwrap_or_else(|| {
+            // An earlier run may have decided.
+            let source = address(&bus.name, decoded, stream.instance, None, "source");
+            let recorded = store.find(&source).ok().flatten().and_then(|channel| channel.latest);
+            let plain = recorded.map_or(stream.place, |code| Some(code as u8));
+            if self.plain_place.len() < MOST_CHANNELS {
+                self.plain_place.insert(key, plain);
+            }
+            plain
+        });
+        match stream.place {
+            Some(place) if Some(place) != plain => format!("_of_{place}"),
+            None if plain.is_some() => "_of_unknown".to_owned(),
+            _ => String::new(),
+        }
+    }
+}
+
+/// Stores the values of a message; the numbers of samples stored and of values without a channel.
+fn append(entry: &mut Entry, bus: &str, from: From, decoded: &Decoded, suffix: &str, store: &mut Writer) -> (u64, u64) {
+    let (mut stored, mut beyond) = (0, 0);
+    let values = decoded.fields.iter().filter_map(|f| match (f.field.unit(), &f.value) {
+        (Some(unit), FieldValue::Reading(reading)) => Some((f, unit, *reading)),
+        _ => None,
+    });
+    for (place, (value, unit, reading)) in values.enumerate() {
+        let is = |slot: &Slot| std::ptr::eq(slot.field, value.field) && slot.set == value.set;
+        // Messages of a stream nearly always have the same fields; sets may come in another order.
+        let known = entry.slots.get(place).filter(|s| is(s)).or_else(|| entry.slots.iter().find(|s| is(s)));
+        let id = match known {
+            Some(slot) => slot.id,
+            None => {
+                let name =
+                    decoded.channels().nth(place).map_or_else(String::new, |(name, ..)| format!("{name}{suffix}"));
+                let plain = address(bus, decoded, decoded.instance, None, &name);
+                let named = ChannelAddress { source: Some(from.source), ..plain.clone() };
+                let wanted = match entry.source {
+                    Some(source) => ChannelAddress { source: Some(source), ..named },
+                    // An earlier run heard two senders.
+                    None if store.known_channel(&plain).is_none() && store.known_channel(&named).is_some() => named,
+                    None => plain,
+                };
+                let full = store.channel_count() >= MOST_CHANNELS && store.known_channel(&wanted).is_none();
+                let id = if full { None } else { store.channel(&wanted, unit).ok() };
+                entry.slots.push(Slot { field: value.field, set: value.set, name, id });
+                id
+            }
+        };
+        match id {
+            Some(id) => {
+                store.append(id, from.time, reading);
+                stored += 1;
+            }
+            None => beyond += 1,
+        }
+    }
+    (stored, beyond)
+}
+
+fn address(bus: &str, decoded: &Decoded, instance: Option<u32>, source: Option<u8>, field: &str) -> ChannelAddress {
+    ChannelAddress {
+        bus: bus.to_owned(),
+        protocol: decoded.def.protocol.text().to_owned(),
+        message: decoded.def.number.to_string(),
+        source,
+        instance: instance.map(|i| i.to_string()),
+        field: field.to_owned(),
+    }
+}
+
+fn duplicate_event(bus: &Bus, time: Timestamp, decoded: &Decoded, sources: &[u8]) -> Event {
+    let name = |source: &u8| bus.identities.holder(*source).and_then(|d| d.name).map(|n| format!("{n:016x}"));
+    let names: Vec<_> = sources.iter().map(name).collect();
+    let message = decoded.def.number;
+    let instance = decoded.instance.map_or_else(|| "no instance".to_owned(), |i| format!("instance {i}"));
+    let text = format!(
+        "{} devices on {} send {message} ({}) with {instance}: their values are kept apart by sender address",
+        sources.len(),
+        bus.name,
+        decoded.def.title
+    );
+    let details =
+        json!({ "message": message.to_string(), "instance": decoded.instance, "sources": sources, "names": names });
+    let mut event = event(time, "duplicate_instance", Some(&bus.name), text, &details);
+    let field = decoded.channels().next().map(|(name, ..)| name.into_owned());
+    event.channel = field.map(|field| address(&bus.name, decoded, decoded.instance, None, &field));
+    event
+}

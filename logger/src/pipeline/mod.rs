@@ -1,0 +1,304 @@
+//! From frames to samples: reassembly, identity, decoding, channels, and what is to be said about the recording.
+//!
+//! A live bus and a recording share every line from here on. Owes its reader: no frame makes it fail; what
+//! cannot be used is counted by name; memory has a bound whatever the bus carries.
+
+mod channels;
+mod devices;
+mod errors;
+mod segments;
+
+use crate::bus::stamps::Meaning;
+use crate::bus::{Frame, bus_name};
+use crate::clock::{Arrival, Settled};
+use crate::framing::{Counters, FastPackets, Outcome};
+use crate::identity::{ChannelSenders, Identities, name_of_claim};
+use ampwake_schemas::message::{CanId, Decoded, FieldValue, Protocol, Transport, decode, find};
+use ampwake_schemas::sample::Reading;
+use ampwake_schemas::time::Timestamp;
+use ampwake_store::{Event, Writer};
+use std::collections::BTreeMap;
+
+/// Data buses of one pipeline.
+const MOST_BUSES: usize = 64;
+
+/// Numbers of messages with a part of their own here.
+mod pgn {
+    pub(super) const ADDRESS_CLAIM: u32 = 60928;
+    pub(super) const SYSTEM_TIME: u32 = 126992;
+    pub(super) const HEARTBEAT: u32 = 126993;
+    pub(super) const PRODUCT_INFORMATION: u32 = 126996;
+    pub(super) const GNSS_POSITION: u32 = 129029;
+}
+
+/// What went through.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct Totals {
+    /// Frames of any kind.
+    pub frames: u64,
+    /// Messages that were decoded.
+    pub messages: u64,
+    /// Samples that were stored.
+    pub samples: u64,
+    /// Steps of the recorder's clock.
+    pub clock_steps: u64,
+}
+
+/// What is kept about one bus.
+struct Bus {
+    name: String,
+    protocol: Protocol,
+    packets: FastPackets,
+    packets_reported: Counters,
+    identities: Identities,
+    senders: ChannelSenders,
+    errors: errors::BusErrors,
+}
+
+impl Bus {
+    /// Counts what reassembly had to give up since the last time.
+    fn report_packets(&mut self, store: &mut Writer) {
+        let (now, before) =
+            (self.packets.counters(), std::mem::replace(&mut self.packets_reported, self.packets.counters()));
+        store.problem("fast_packet_frame_lost", now.lost_frames - before.lost_frames);
+        store.problem("fast_packet_frame_repeated", now.repeated - before.repeated);
+        store.problem("fast_packet_without_start", now.without_start - before.without_start);
+        store.problem("fast_packet_malformed", now.malformed - before.malformed);
+        let given_up = |c: &Counters| c.timeouts + c.restarted + c.evicted;
+        store.problem("fast_packet_given_up", given_up(&now) - given_up(&before));
+    }
+}
+
+/// Takes frames, appends to the store.
+pub struct Pipeline {
+    buses: Vec<Bus>,
+    protocols: BTreeMap<String, Protocol>,
+    channels: channels::Channels,
+    devices: devices::Devices,
+    segments: segments::Segments,
+    /// A frame whose time jumps, until the next one shows why.
+    held: Option<(usize, Frame)>,
+    problems: BTreeMap<&'static str, u64>,
+    totals: Totals,
+}
+
+impl Pipeline {
+    /// A pipeline whose buses speak the protocols given by bus name; NMEA 2000 where nothing is said.
+    pub fn new(protocols: BTreeMap<String, Protocol>) -> Self {
+        Self {
+            buses: Vec::new(),
+            protocols,
+            channels: channels::Channels::default(),
+            devices: devices::Devices::default(),
+            segments: segments::Segments::default(),
+            held: None,
+            problems: BTreeMap::new(),
+            totals: Totals::default(),
+        }
+    }
+
+    /// Begins a recording or a run: a new segment and a new watch over its clock.
+    pub fn begin(&mut self, source: &str, meaning: Meaning, store: &mut Writer) {
+        self.finish(store);
+        self.segments.begin(source, meaning, store);
+    }
+
+    /// The number of a bus for [`Pipeline::frame`]; buses beyond the 64th share the last number.
+    pub fn bus(&mut self, name: &str) -> usize {
+        let name = bus_name(name.as_bytes());
+        if let Some(known) = self.buses.iter().position(|b| b.name == name) {
+            return known;
+        }
+        if self.buses.len() < MOST_BUSES {
+            let protocol = self.protocols.get(&name).copied().unwrap_or(Protocol::N2k);
+            self.buses.push(Bus {
+                name,
+                protocol,
+                packets: FastPackets::default(),
+                packets_reported: Counters::default(),
+                identities: Identities::new(),
+                senders: ChannelSenders::new(),
+                errors: errors::BusErrors::default(),
+            });
+        }
+        self.buses.len() - 1
+    }
+
+    /// Takes one frame of a bus.
+    pub fn frame(&mut self, bus: usize, frame: Frame, store: &mut Writer) {
+        self.totals.frames += 1;
+        self.settle(Some(frame.time), store);
+        match self.segments.watch.arrive(frame.time) {
+            Arrival::Use => self.take(bus, &frame, store),
+            Arrival::Hold => self.held = Some((bus, frame)),
+        }
+        if let Some(step) = self.segments.watch.step_to_report(false) {
+            self.totals.clock_steps += 1;
+            store.event(segments::step_event(&step));
+        }
+    }
+
+    /// Hands everything that belongs into the next commit to the store.
+    pub fn flush(&mut self, store: &mut Writer) {
+        for bus in &mut self.buses {
+            self.devices.flush(&bus.name, &bus.identities, store);
+            bus.report_packets(store);
+        }
+        for (name, n) in std::mem::take(&mut self.problems) {
+            store.problem(name, n);
+        }
+        self.segments.place(store);
+    }
+
+    /// The end of a recording or run: nothing is held back any more.
+    pub fn finish(&mut self, store: &mut Writer) {
+        self.settle(None, store);
+        for bus in &mut self.buses {
+            store_events(bus.errors.close(&bus.name), store);
+        }
+        if let Some(step) = self.segments.watch.step_to_report(true) {
+            self.totals.clock_steps += 1;
+            store.event(segments::step_event(&step));
+        }
+        self.count("clock_jump_ignored", self.segments.watch.ignored());
+        self.flush(store);
+        self.segments.end(store);
+    }
+
+    /// Counts a problem of the input, to be stored with the next commit.
+    pub fn count(&mut self, problem: &'static str, n: u64) {
+        if n > 0 {
+            *self.problems.entry(problem).or_default() += n;
+        }
+    }
+
+    /// What went through so far.
+    pub fn totals(&self) -> Totals {
+        self.totals
+    }
+
+    /// First and last time of the present recording, corrected as far as is known now.
+    pub fn period(&self) -> Option<(Timestamp, Timestamp)> {
+        self.segments.watch.period()
+    }
+
+    /// The recorder's clock, as it stands: the latest time of the present segment.
+    pub fn clock(&self) -> Option<Timestamp> {
+        self.segments.watch.last()
+    }
+
+    /// Number of segments of the present recording.
+    pub fn segment_count(&self) -> usize {
+        self.segments.watch.segments()
+    }
+
+    fn settle(&mut self, next: Option<Timestamp>, store: &mut Writer) {
+        let Some((bus, frame)) = self.held.take() else { return };
+        match self.segments.watch.settle(frame.time, next) {
+            Settled::Odd => return self.count("odd_time", 1),
+            Settled::Use => {}
+            Settled::Begin(unreported) => {
+                if let Some(step) = unreported {
+                    self.totals.clock_steps += 1;
+                    store.event(segments::step_event(&step));
+                }
+                // What is known of the devices belongs to the segment in which they were heard.
+                self.flush(store);
+                self.segments.next(store);
+            }
+        }
+        self.take(bus, &frame, store);
+    }
+
+    fn take(&mut self, index: usize, frame: &Frame, store: &mut Writer) {
+        let Some(bus) = self.buses.get_mut(index) else { return };
+        store_events(bus.errors.tick(frame.time, &bus.name), store);
+        if frame.flags.error {
+            store_events(bus.errors.note(frame, &bus.name), store);
+            return self.count("error_frame", 1);
+        }
+        if !frame.flags.extended || frame.flags.remote || frame.flags.fd {
+            return self.count("frame_of_another_protocol", 1);
+        }
+        let id = CanId::from_raw(frame.id);
+        let device = bus.identities.heard(frame.time, id.source);
+        let Some(def) = find(bus.protocol, id.pgn) else { return self.count("unknown_message", 1) };
+        let payload = match def.transport {
+            Transport::Single => frame.data(),
+            Transport::Fast => match bus.packets.push(frame.time, id, frame.data()) {
+                Outcome::Complete(payload) => payload,
+                Outcome::Incomplete | Outcome::Dropped(_) => return,
+            },
+        };
+        self.totals.messages += 1;
+        match id.pgn {
+            pgn::ADDRESS_CLAIM => {
+                let claim = name_of_claim(payload).and_then(|name| bus.identities.claim(frame.time, id.source, name));
+                if let Some(event) = claim.and_then(|c| devices::claim_event(&c, frame.time, &bus.name)) {
+                    store.event(event);
+                }
+                return;
+            }
+            // Says that a device is alive, which every frame does.
+            pgn::HEARTBEAT => return,
+            _ => {}
+        }
+        let decoded = decode(def, payload);
+        if id.pgn == pgn::PRODUCT_INFORMATION {
+            if let Some(device) = device {
+                self.devices.product(&bus.name, device, &decoded);
+            }
+            return;
+        }
+        if let Some(time) = bus_time(&decoded) {
+            // Two messages of one receiver are told apart: one is later on its way than the other.
+            let sender = (index as u32) << 16 | u32::from(id.pgn == pgn::GNSS_POSITION) << 8 | u32::from(id.source);
+            self.segments.watch.bus_time(sender, frame.time, time);
+        }
+        let Some(device) = device else { return self.count("sender_without_address", 1) };
+        let from = channels::From { index, time: frame.time, device, source: id.source };
+        let (samples, beyond) = self.channels.record(bus, from, &decoded, store);
+        self.totals.samples += samples;
+        self.count("channel_beyond_limit", beyond);
+    }
+}
+
+fn store_events(events: impl IntoIterator<Item = Event>, store: &mut Writer) {
+    events.into_iter().for_each(|event| store.event(event));
+}
+
+/// An event of the recording; `details` are its figures.
+pub(crate) fn event(
+    time: Timestamp,
+    kind: &str,
+    bus: Option<&str>,
+    text: String,
+    details: &serde_json::Value,
+) -> Event {
+    let bus = bus.map(str::to_owned);
+    Event { time, kind: kind.to_owned(), bus, channel: None, text, details: details.to_string() }
+}
+
+/// The number in a field, if it says one.
+fn number(decoded: &Decoded, field: &str) -> Option<f64> {
+    match decoded.get(field) {
+        Some(FieldValue::Reading(Reading::Value(value))) => Some(*value),
+        _ => None,
+    }
+}
+
+/// The time that a receiver of satellite or radio time says it is. A clock of the sender's own (source codes 3 to
+/// 5 of 126992) is no better than ours.
+fn bus_time(decoded: &Decoded) -> Option<Timestamp> {
+    match decoded.def.number {
+        pgn::SYSTEM_TIME if number(decoded, "source").is_some_and(|source| source <= 2.0) => {}
+        pgn::GNSS_POSITION => {}
+        _ => return None,
+    }
+    let (days, seconds) = (number(decoded, "date")?, number(decoded, "time")?);
+    (seconds < 86_401.0)
+        .then(|| Timestamp::from_micros((days as i64) * 86_400_000_000 + (seconds * 1e6).round() as i64))
+}
+
+#[cfg(test)]
+mod tests;

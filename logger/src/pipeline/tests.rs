@@ -1,0 +1,314 @@
+use super::*;
+use crate::bus::Flags;
+use ampwake_schemas::channel::ChannelAddress;
+use ampwake_schemas::message::encode;
+use ampwake_schemas::message::fast_packet::fragment;
+use ampwake_store::Store;
+
+/// 2025-09-12T12:40:00Z, s.
+const T0: f64 = 1_757_680_800.0;
+const EXTENDED: Flags = Flags { extended: true, error: false, remote: false, fd: false };
+const PORT: u64 = 0xC046_AA00_FF84_BCDB;
+const STARBOARD: u64 = 0xC046_A000_FF84_BD75;
+
+/// A pipeline with its store, fed with messages.
+struct Bench {
+    store: Writer,
+    pipeline: Pipeline,
+    sequence: u8,
+    _dir: tempfile::TempDir,
+}
+
+impl Bench {
+    fn new() -> Self {
+        let dir = tempfile::tempdir().unwrap();
+        let mut store = Store::create(dir.path().join("voyage.db")).unwrap();
+        let mut pipeline = Pipeline::new(BTreeMap::new());
+        pipeline.begin("test", Meaning::Absolute, &mut store);
+        Self { store, pipeline, sequence: 0, _dir: dir }
+    }
+
+    /// A new run on the same database.
+    fn restart(mut self) -> Self {
+        self.finish();
+        let path = self.store.path().to_owned();
+        drop(self.store);
+        let mut store = Store::create(path).unwrap();
+        let mut pipeline = Pipeline::new(BTreeMap::new());
+        pipeline.begin("test", Meaning::Absolute, &mut store);
+        Self { store, pipeline, ..self }
+    }
+
+    fn raw(&mut self, t: f64, id: u32, flags: Flags, data: &[u8]) {
+        let bus = self.pipeline.bus("can0");
+        let frame = Frame::new(Timestamp::from_micros(((T0 + t) * 1e6) as i64), id, flags, data).unwrap();
+        self.pipeline.frame(bus, frame, &mut self.store);
+    }
+
+    fn send(&mut self, t: f64, source: u8, pgn: u32, instance: Option<u32>, values: &[(&str, FieldValue)]) {
+        let def = find(Protocol::N2k, pgn).unwrap();
+        let payload = encode(def, instance, values).unwrap();
+        let id = CanId::broadcast(def.priority, pgn, source).to_raw();
+        if def.transport == Transport::Single {
+            return self.raw(t, id, EXTENDED, &payload);
+        }
+        self.sequence += 1;
+        for frame in fragment(self.sequence, &payload).unwrap() {
+            self.raw(t, id, EXTENDED, &frame);
+        }
+    }
+
+    fn battery(&mut self, t: f64, source: u8, volts: f64) {
+        self.send(t, source, 127508, Some(1), &[("battery_voltage", volts.into())]);
+    }
+
+    fn claim(&mut self, t: f64, source: u8, name: u64) {
+        self.raw(t, CanId::broadcast(6, pgn::ADDRESS_CLAIM, source).to_raw(), EXTENDED, &name.to_le_bytes());
+    }
+
+    fn temperature(&mut self, t: f64, source: u8, place: f64, degrees: f64) {
+        self.send(t, source, 130316, Some(0), &[("source", place.into()), ("temperature", degrees.into())]);
+    }
+
+    fn finish(&mut self) {
+        self.pipeline.finish(&mut self.store);
+        self.store.commit().unwrap();
+    }
+
+    /// Values of a channel, rounded to hundredths.
+    fn values(&self, address: &str) -> Vec<i64> {
+        let address: ChannelAddress = address.parse().unwrap();
+        let Some(channel) = self.store.find(&address).unwrap() else { return Vec::new() };
+        let read = self.store.read_all(channel.id, None, None).unwrap();
+        read.iter().filter_map(|r| r.1.value()).map(|v| (v * 100.0).round() as i64).collect()
+    }
+
+    fn kinds(&self) -> Vec<String> {
+        self.store.events().unwrap().into_iter().map(|e| e.kind).collect()
+    }
+}
+
+#[test]
+fn one_message_becomes_samples_of_its_channels() {
+    let mut b = Bench::new();
+    b.battery(0.0, 35, 13.12);
+    b.battery(1.0, 35, 13.14);
+    b.finish();
+    assert_eq!(b.values("can0/n2k/127508/1/battery_voltage"), [1312, 1314]);
+    let current = b.store.find(&"can0/n2k/127508/1/battery_current".parse().unwrap()).unwrap().unwrap();
+    assert_eq!((current.samples, current.missing), (2, 2), "not available is recorded as such");
+    assert_eq!(b.pipeline.totals(), Totals { frames: 2, messages: 2, samples: 6, clock_steps: 0 });
+    assert_eq!(b.kinds(), Vec::<String>::new());
+}
+
+#[test]
+fn two_senders_of_one_instance_are_kept_apart_and_reported_once() {
+    let mut b = Bench::new();
+    b.claim(0.0, 35, PORT);
+    b.claim(0.1, 36, STARBOARD);
+    for i in 0..5 {
+        b.battery(f64::from(i), 35, 13.0);
+    }
+    for i in 5..10 {
+        b.battery(f64::from(i), 36, 26.0);
+        b.battery(f64::from(i) + 0.5, 35, 13.0);
+    }
+    b.finish();
+    assert_eq!(b.values("can0/n2k/127508/1/battery_voltage"), [] as [i64; 0]);
+    assert_eq!(b.values("can0/n2k/127508@35/1/battery_voltage"), [1300; 10], "from the very first one");
+    assert_eq!(b.values("can0/n2k/127508@36/1/battery_voltage"), [2600; 5]);
+    let events = b.store.events().unwrap();
+    assert_eq!(b.kinds(), ["duplicate_instance"]);
+    let details: serde_json::Value = serde_json::from_str(&events[0].details).unwrap();
+    assert_eq!(
+        details,
+        serde_json::json!({
+            "message": "127508", "instance": 1, "sources": [35, 36],
+            "names": ["c046aa00ff84bcdb", "c046a000ff84bd75"]
+        })
+    );
+    assert_eq!(events[0].channel.as_ref().unwrap().to_string(), "can0/n2k/127508/1/battery_voltage");
+
+    // The next run finds them under the same addresses although it hears one alone at first.
+    let mut b = b.restart();
+    b.battery(100.0, 35, 13.5);
+    b.battery(200.0, 35, 13.5);
+    b.finish();
+    assert_eq!(b.values("can0/n2k/127508/1/battery_voltage"), [] as [i64; 0]);
+    assert_eq!(b.values("can0/n2k/127508@35/1/battery_voltage")[10..], [1350, 1350]);
+}
+
+#[test]
+fn a_device_that_replaces_another_goes_on_in_its_channel() {
+    let mut b = Bench::new();
+    b.battery(0.0, 35, 13.0);
+    for i in 1..100 {
+        b.battery(f64::from(i), 36, 14.0);
+    }
+    b.finish();
+    assert_eq!(b.kinds(), Vec::<String>::new());
+    let plain = b.values("can0/n2k/127508/1/battery_voltage");
+    assert!(plain.len() > 30 && plain[0] == 1300 && plain[1..].iter().all(|v| *v == 1400), "{plain:?}");
+}
+
+#[test]
+fn two_receivers_of_position_are_no_mistake() {
+    let mut b = Bench::new();
+    for i in 0..5 {
+        b.send(f64::from(i), 1, 128259, None, &[("speed_water_referenced", 3.0.into())]);
+        b.send(f64::from(i), 2, 128259, None, &[("speed_water_referenced", 4.0.into())]);
+    }
+    b.finish();
+    assert_eq!(b.kinds(), Vec::<String>::new());
+    assert_eq!(b.values("can0/n2k/128259@2/speed_water_referenced"), [400; 5]);
+}
+
+#[test]
+fn a_device_that_moves_keeps_its_channels() {
+    let mut b = Bench::new();
+    b.claim(0.0, 35, PORT);
+    b.battery(1.0, 35, 13.0);
+    b.claim(2.0, 40, PORT);
+    b.battery(3.0, 40, 13.0);
+    b.finish();
+    assert_eq!(b.values("can0/n2k/127508/1/battery_voltage"), [1300, 1300]);
+    assert_eq!(b.kinds(), ["address_moved"]);
+    let devices = b.store.devices().unwrap();
+    assert_eq!(devices.iter().map(|d| (d.address, d.name)).collect::<Vec<_>>(), [(40, Some(PORT))]);
+    assert_eq!(devices[0].last.seconds_since(devices[0].first), 3.0);
+}
+
+#[test]
+fn product_information_stands_with_its_device() {
+    let mut b = Bench::new();
+    b.claim(0.0, 35, PORT);
+    b.send(0.5, 35, 126996, None, &[("product_code", 1234.0.into()), ("model_id", "test charger".into())]);
+    b.battery(1.0, 35, 13.0);
+    b.finish();
+    let product: serde_json::Value = serde_json::from_str(&b.store.devices().unwrap()[0].product).unwrap();
+    assert_eq!((&product["model_id"], &product["product_code"]), (&"test charger".into(), &1234.into()));
+}
+
+#[test]
+fn places_of_temperature_are_sensors_of_their_own() {
+    let mut b = Bench::new();
+    for i in 0..3 {
+        // One device with two places, another device with a third: three sensors, no duplicate.
+        b.temperature(f64::from(i), 12, 3.0, 40.0);
+        b.temperature(f64::from(i) + 0.1, 12, 0.0, 15.0);
+        b.temperature(f64::from(i) + 0.2, 13, 14.0, 300.0);
+    }
+    b.finish();
+    assert_eq!(b.values("can0/n2k/130316/0/temperature"), [4000; 3]);
+    assert_eq!(b.values("can0/n2k/130316/0/temperature_of_0"), [1500; 3]);
+    assert_eq!(b.values("can0/n2k/130316/0/temperature_of_14"), [30_000; 3]);
+    assert_eq!(b.kinds(), Vec::<String>::new());
+
+    // After a restart the other one is heard first, and is not taken for the first.
+    let mut b = b.restart();
+    b.temperature(100.0, 12, 0.0, 16.0);
+    b.temperature(101.0, 12, 3.0, 41.0);
+    b.finish();
+    assert_eq!(b.values("can0/n2k/130316/0/temperature"), [4000, 4000, 4000, 4100]);
+    assert_eq!(b.values("can0/n2k/130316/0/temperature_of_0")[3..], [1600]);
+}
+
+#[test]
+fn lines_of_an_ac_message_in_any_order_stay_in_their_channels() {
+    let mut b = Bench::new();
+    for (i, line) in ["voltage", "voltage_2"].into_iter().enumerate() {
+        b.send(i as f64, 50, 127503, Some(0), &[(line, (230.0 + i as f64).into())]);
+    }
+    b.send(3.0, 50, 127503, Some(0), &[("voltage", 232.0.into()), ("voltage_2", 233.0.into())]);
+    b.finish();
+    assert_eq!(b.values("can0/n2k/127503/0/voltage"), [23_000, 23_200]);
+    assert_eq!(b.values("can0/n2k/127503/0/voltage_2"), [23_100, 23_300]);
+}
+
+#[test]
+fn what_cannot_be_used_is_counted() {
+    let mut b = Bench::new();
+    b.battery(0.0, 35, 13.0);
+    b.raw(0.1, 0x123, Flags::default(), &[1, 2]);
+    b.raw(0.2, CanId::broadcast(7, 130_820, 35).to_raw(), EXTENDED, &[0; 8]);
+    b.raw(0.3, CanId::broadcast(2, 127_489, 35).to_raw(), EXTENDED, &[0x21; 8]);
+    b.battery(0.4, 254, 13.0);
+    b.battery(900.0, 35, 99.0);
+    b.battery(0.5, 35, 13.0);
+    b.finish();
+    let problems = b.store.problems().unwrap();
+    let expected = [
+        ("fast_packet_without_start", 1),
+        ("frame_of_another_protocol", 1),
+        ("odd_time", 1),
+        ("sender_without_address", 1),
+        ("unknown_message", 1),
+    ];
+    assert_eq!(problems, expected.map(|(name, n)| (name.to_owned(), n)).into());
+    assert_eq!(b.values("can0/n2k/127508/1/battery_voltage"), [1300, 1300]);
+}
+
+#[test]
+fn a_storm_of_bus_errors_is_a_few_events() {
+    let mut b = Bench::new();
+    let error = Flags { error: true, ..Flags::default() };
+    for i in 0..3000 {
+        b.raw(f64::from(i) * 0.01, 0x20, error, &[0; 8]);
+    }
+    b.raw(30.0, 0x40, error, &[0; 8]);
+    b.raw(30.1, 0x04, error, &[0, 0x10, 0, 0, 0, 0, 0, 0]);
+    b.battery(90.0, 35, 13.0);
+    b.battery(90.1, 35, 13.0);
+    b.finish();
+    let texts: Vec<String> = b.store.events().unwrap().into_iter().map(|e| e.text).collect();
+    assert_eq!(texts.len(), 4, "{texts:?}");
+    assert_eq!(texts[0], "the CAN controller of can0 reports: nobody acknowledges");
+    assert_eq!(texts[3], "2999 more error frames on can0 within a minute: nobody acknowledges");
+    assert!(texts.iter().any(|t| t.ends_with("bus off")));
+    assert!(texts.iter().any(|t| t.ends_with("controller problem, receive error passive")));
+    assert_eq!(b.store.problems().unwrap()["error_frame"], 3002);
+}
+
+#[test]
+fn a_step_of_the_clock_is_an_event_and_an_offset() {
+    let mut b = Bench::new();
+    let time = |b: &mut Bench, clock: f64, real: f64| {
+        let (days, seconds) = (((T0 + real) / 86_400.0).floor(), (T0 + real).rem_euclid(86_400.0));
+        let values = [("source", 0.0.into()), ("date", days.into()), ("time", seconds.into())];
+        b.send(clock, 1, 126992, None, &values);
+        b.battery(clock, 35, 13.0);
+    };
+    for i in 0..20 {
+        time(&mut b, f64::from(i) - 1000.0, f64::from(i));
+    }
+    for i in 20..40 {
+        time(&mut b, f64::from(i), f64::from(i));
+    }
+    b.finish();
+    let events = b.store.events().unwrap();
+    assert_eq!(b.kinds(), ["clock_step"]);
+    let details: serde_json::Value = serde_json::from_str(&events[0].details).unwrap();
+    assert!((details["step_s"].as_f64().unwrap() - 1000.0).abs() < 0.01, "{details}");
+    assert_eq!(details["corrected"], true);
+    assert_eq!(details["bus_time"], "2025-09-12T12:40:20.000Z");
+    assert_eq!(events[0].time.to_string(), "2025-09-12T12:40:20.000Z");
+    let segments = b.store.segments().unwrap();
+    assert_eq!(segments.iter().map(|s| s.offset_ms).collect::<Vec<_>>(), [1_000_000, 0]);
+    let channel = b.store.find(&"can0/n2k/127508/1/battery_voltage".parse().unwrap()).unwrap().unwrap();
+    let read = b.store.read_all(channel.id, None, None).unwrap();
+    assert!(read.windows(2).all(|w| w[1].0.seconds_since(w[0].0) == 1.0), "one even series over the step");
+    assert_eq!(b.pipeline.totals().clock_steps, 1);
+}
+
+#[test]
+fn a_hostile_bus_does_not_fill_the_memory() {
+    let mut b = Bench::new();
+    for i in 0..60_000_u32 {
+        // Every sender, every instance.
+        let id = CanId::broadcast(6, 127_508, (i % 254) as u8).to_raw();
+        b.raw(f64::from(i) * 0.001, id, EXTENDED, &[(i / 254) as u8, 1, 1, 1, 1, 1, 1, 1]);
+    }
+    b.finish();
+    assert!(b.store.channel_count() <= 20_000, "{}", b.store.channel_count());
+    assert!(b.store.problems().unwrap()["channel_beyond_limit"] > 0);
+}
