@@ -1,6 +1,6 @@
 //! Charge and energy of bank and sources over a stretch of the recording.
 
-use crate::view::BankView;
+use crate::view::{BankView, Input};
 
 /// What a source gave.
 #[derive(Debug, Clone, Copy, Default, PartialEq)]
@@ -22,28 +22,28 @@ pub struct Given {
 pub fn charge(view: &BankView, j: usize, from: usize, to: usize) -> Given {
     let s = &view.sources[j];
     let hours = view.grid.step_s() / 3600.0;
-    let cells = from..to.min(view.grid.len);
     let mut given = Given::default();
-    let mut volts = 0.0;
-    let mut giving_h = 0.0;
-    for k in cells.clone().filter(|k| !s.current[*k].is_nan()) {
-        let i = s.current[k].max(0.0);
-        let v = if s.voltage[k].is_nan() { view.voltage[k] } else { s.voltage[k] };
-        given.ah += i * hours;
+    let (mut on_axis, mut dead_ah, mut giving_h) = (0.0, 0.0, 0.0);
+    for k in (from..to.min(view.grid.len)).filter(|k| !s.current[*k].is_nan()) {
         given.seen_s += view.grid.step_s();
-        if s.gives[k] {
-            giving_h += hours;
+        let ah = s.current[k].max(0.0) * hours;
+        if s.input[k] == Input::Absent && !s.gives[k] {
+            // Without its input it gives nothing: what the sensor shows then is its offset.
+            dead_ah += ah;
+            continue;
         }
-        if !v.is_nan() {
-            volts += i * v * hours;
-        }
+        let v = if s.voltage[k].is_nan() { view.voltage[k] } else { s.voltage[k] };
+        on_axis += ah;
+        given.wh += if v.is_nan() { 0.0 } else { ah * v };
+        giving_h += if s.gives[k] { hours } else { 0.0 };
     }
-    let on_axis = given.ah;
-    if s.measured {
+    given.ah = if s.measured {
         let exact = s.current_series.integral_positive(view.grid.at(from), view.grid.at(to));
-        given.ah = exact.value_h;
-    }
-    given.wh = if on_axis > 0.0 { volts * given.ah / on_axis } else { 0.0 };
+        (exact.value_h - dead_ah).max(0.0)
+    } else {
+        on_axis
+    };
+    given.wh *= if on_axis > 0.0 { given.ah / on_axis } else { 0.0 };
     let accuracy = view.vessel.accuracy.current;
     let sensors = if s.measured { 1.0 } else { (view.sources.len() as f64 + 1.0).sqrt() };
     given.u_ah = sensors * (accuracy.percent / 100.0 * given.ah).hypot(accuracy.floor * giving_h.max(0.05 * given.seen_s / 3600.0));

@@ -8,6 +8,7 @@ pub mod applicable;
 pub mod battery;
 pub mod cause;
 pub mod chart;
+pub mod commands;
 
 pub mod demo;
 pub mod document;

@@ -3,6 +3,7 @@
 use super::{Context, Measured, named, need_current};
 use crate::report::format;
 use crate::stats;
+use crate::view::Input;
 use ampwake_schemas::findings::Stage;
 use ampwake_schemas::intent::Requirement;
 
@@ -30,8 +31,10 @@ pub fn held(r: &Requirement, c: &Context) -> Result<Measured, String> {
                 .sum()
         })
         .collect();
-    let best = best_window(&total, view.grid.step_s(), r.hold_min * 60.0)
-        .ok_or_else(|| format!("the bank was never in {} for five minutes with these currents measured", r.stage))?;
+    let best = best_window(&total, view.grid.step_s(), r.hold_min * 60.0).ok_or_else(|| {
+        let all = if sources.len() > 1 { "they all had their input" } else { "it had its input" };
+        format!("the bank was never in {} for five minutes while {all} and the current was measured", r.stage)
+    })?;
     // A lag of an unsynchronised sender does not matter for a five-minute mean; the class of the sensors does,
     // and it does not average out (JCGM 100, 4.3).
     let per_source = best.value / sources.len() as f64;
@@ -46,14 +49,16 @@ pub fn held(r: &Requirement, c: &Context) -> Result<Measured, String> {
         .with("window_s", best.seconds, 0))
 }
 
-/// Cells of the requirement's stage. A source under its limit does not care which way the bank current flows, so
-/// bulk includes the time in which the loads take more than all sources give.
+/// Cells of the requirement's stage in which all the named sources had their input: what a source without input holds
+/// says nothing about it. A source at its limit does not care which way the bank current flows, so bulk includes the
+/// time in which the loads take more than all sources give.
 fn stage_mask(r: &Requirement, c: &Context, sources: &[usize]) -> Vec<bool> {
     let stage = crate::stages::per_cell(c.spans, c.view.grid.len);
+    let fed = |k: usize| sources.iter().all(|j| c.view.sources[*j].input[k] == Input::Present);
     (0..c.view.grid.len)
         .map(|k| {
             let carrying = stage[k] == Stage::Discharge && sources.iter().any(|j| c.view.sources[*j].gives[k]);
-            stage[k] == r.stage || (r.stage == Stage::Bulk && carrying)
+            (stage[k] == r.stage || (r.stage == Stage::Bulk && carrying)) && fed(k)
         })
         .collect()
 }

@@ -102,7 +102,7 @@ pub fn join(r: &Requirement, c: &Context, also_others: bool) -> Result<Measured,
         for k in 1..view.grid.len {
             let returned = s.input[k] == Input::Present && s.input[k - 1] != Input::Present;
             let started = also_others && other_starts(c, j, k) && s.input[k] == Input::Present;
-            if !(returned || started) || s.current[k] >= half(k) || !crate::opportunity::wanted(view, &c.progress.filled, k) {
+            if !(returned || started) || s.current[k] >= 0.1 * half(k) || !crate::opportunity::wanted(view, &c.progress.filled, k) {
                 continue;
             }
             let m = until_half(c, j, k, half);

@@ -1,0 +1,147 @@
+//! `ampwake analyze`: the main job.
+
+use super::source::{self, Opened, bus_protocol};
+use super::{Failure, Outcome, Streams, output, read_intent};
+use crate::analyze::{Analysis, analyze};
+use crate::report::{self, InputFile, Provenance, ReportInput};
+use ampwake_logger::import::ImportOptions;
+use ampwake_schemas::findings::{Severity, VerdictWord};
+use ampwake_schemas::intent::Intent;
+use ampwake_schemas::message::Protocol;
+use ampwake_schemas::time::Timestamp;
+use std::path::{Path, PathBuf};
+
+/// Arguments of `analyze`.
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    /// The database.
+    #[arg(required_unless_present = "log", conflicts_with = "log")]
+    db: Option<PathBuf>,
+    /// Recordings instead of a database: candump text, plain, .gz or .zst; `-` is standard input.
+    #[arg(long, num_args = 1.., value_name = "LOG")]
+    log: Vec<PathBuf>,
+    /// The design intent.
+    #[arg(long)]
+    intent: PathBuf,
+    /// The protocol of a bus, for example can0=n2k; without it what the intent's addresses say.
+    #[arg(long, value_name = "BUS=PROTOCOL", value_parser = bus_protocol)]
+    bus: Vec<(String, Protocol)>,
+    /// Only from this time on, for example 2026-05-01T08:00:00Z.
+    #[arg(long, value_parser = time)]
+    from: Option<Timestamp>,
+    /// Only up to this time.
+    #[arg(long, value_parser = time)]
+    to: Option<Timestamp>,
+    /// Write the findings as JSON here; `-` is standard output.
+    #[arg(long, value_name = "OUT")]
+    json: Option<PathBuf>,
+    /// Write the report as one HTML file here.
+    #[arg(long, value_name = "OUT")]
+    html: Option<PathBuf>,
+    /// Exit with status 3 when there is a finding of this severity (or worse), or a requirement that is not met.
+    #[arg(long, value_name = "WHAT", value_enum)]
+    fail_on: Vec<FailOn>,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+enum FailOn {
+    Caution,
+    Danger,
+    #[value(name = "not_met")]
+    NotMet,
+}
+
+fn time(text: &str) -> Result<Timestamp, String> {
+    Timestamp::parse_rfc3339(text).map_err(|e| format!("{e}; write a time such as 2026-05-01T08:00:00Z"))
+}
+
+/// Runs it.
+pub fn run(args: &Args, streams: &mut Streams) -> Result<Outcome, Failure> {
+    let (intent, bytes) = read_intent(&args.intent)?;
+    let opened = match &args.db {
+        Some(db) => source::database(db)?,
+        None => {
+            let options = ImportOptions { bus_protocols: source::protocols(&args.bus, Some(&intent)), ..Default::default() };
+            source::recordings(&args.log, &options, streams)?
+        }
+    };
+    if let (Some(from), Some(to)) = (args.from, args.to)
+        && from >= to
+    {
+        return Err(Failure::Input(format!("--from {from} is not before --to {to}")));
+    }
+    let analysis = analyse(&opened, &intent, args.from, args.to)?;
+    let provenance = provenance(&opened, &args.intent, &bytes);
+    let input =
+        ReportInput { findings: &analysis.findings, intent: &intent, charts: &analysis.charts, provenance };
+    write(&input, args.json.as_deref(), args.html.as_deref(), streams)?;
+    Ok(if args.fail_on.iter().any(|f| alarms(&analysis, *f)) { Outcome::Alarm } else { Outcome::Done })
+}
+
+/// Loads and analyses.
+pub fn analyse(
+    opened: &Opened,
+    intent: &Intent,
+    from: Option<Timestamp>,
+    to: Option<Timestamp>,
+) -> Result<Analysis, Failure> {
+    let recording = crate::load::load(&opened.store, intent, from, to)?;
+    if recording.period.is_none() {
+        return Err(Failure::Input(
+            "nothing was decoded: the recording is empty, or its protocol is another than --bus or the intent's addresses say"
+                .to_owned(),
+        ));
+    }
+    if recording.series.is_empty() {
+        let heard: Vec<String> = recording.heard.iter().take(3).map(ToString::to_string).collect();
+        return Err(Failure::Input(format!(
+            "none of the intent's signals is in the recording, which carries for example {}; compare the addresses with \
+             `ampwake channels`",
+            heard.join(", ")
+        )));
+    }
+    let inside = recording.period.is_some_and(|p| p.end > p.start);
+    if !inside {
+        return Err(Failure::Input("the recording has nothing between --from and --to".to_owned()));
+    }
+    Ok(analyze(&recording, intent))
+}
+
+/// What the report says about where it comes from.
+pub fn provenance(opened: &Opened, intent: &Path, bytes: &[u8]) -> Provenance {
+    let name = intent.file_name().map_or_else(|| intent.display().to_string(), |n| n.to_string_lossy().into_owned());
+    Provenance {
+        program_version: env!("CARGO_PKG_VERSION").to_owned(),
+        inputs: opened.inputs.clone(),
+        intent_file: Some(InputFile { name, fingerprint: source::fingerprint_of(bytes) }),
+        generated: Some(Timestamp::from_micros(chrono::Utc::now().timestamp_micros())),
+    }
+}
+
+/// Writes the files that were asked for, and always the summary.
+pub fn write(
+    input: &ReportInput,
+    json: Option<&Path>,
+    html: Option<&Path>,
+    streams: &mut Streams,
+) -> Result<(), Failure> {
+    if let Some(target) = json {
+        output::write(target, streams, |out| report::json(input.findings, out))?;
+    }
+    if let Some(target) = html {
+        output::write(target, streams, |out| report::html(input, out))?;
+    }
+    // Standard output belongs to the program that asked for JSON there.
+    let taken = [json, html].contains(&Some(Path::new("-")));
+    if taken { report::text(input, streams.err)? } else { report::text(input, streams.out)? }
+    Ok(())
+}
+
+fn alarms(analysis: &Analysis, on: FailOn) -> bool {
+    let worst = analysis.findings.findings.iter().map(|f| f.severity).max();
+    match on {
+        FailOn::Caution => worst >= Some(Severity::Caution),
+        FailOn::Danger => worst >= Some(Severity::Danger),
+        FailOn::NotMet => analysis.findings.verdicts.iter().any(|v| v.verdict == VerdictWord::NotMet),
+    }
+}

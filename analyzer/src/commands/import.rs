@@ -1,0 +1,66 @@
+//! `ampwake import`: recordings into a database.
+
+use super::source::{self, bus_protocol};
+use super::{Failure, Outcome, Streams, read_intent};
+use ampwake_logger::import::{ImportOptions, ImportReport};
+use ampwake_schemas::message::Protocol;
+use ampwake_store::Store;
+use std::path::PathBuf;
+
+/// Arguments of `import`.
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    /// Recordings: candump text, plain, .gz or .zst; `-` is standard input.
+    #[arg(required = true)]
+    logs: Vec<PathBuf>,
+    /// The database; made if it does not exist, added to if it does.
+    #[arg(long)]
+    db: PathBuf,
+    /// The protocol of a bus, for example can0=n2k; without it NMEA 2000.
+    #[arg(long, value_name = "BUS=PROTOCOL", value_parser = bus_protocol)]
+    bus: Vec<(String, Protocol)>,
+    /// An intent file whose addresses tell the protocols of the buses.
+    #[arg(long)]
+    intent: Option<PathBuf>,
+    /// What was imported, as JSON for programs.
+    #[arg(long)]
+    json: bool,
+}
+
+/// Runs it.
+pub fn run(args: &Args, streams: &mut Streams) -> Result<Outcome, Failure> {
+    let intent = args.intent.as_ref().map(read_intent).transpose()?.map(|i| i.0);
+    let options = ImportOptions { bus_protocols: source::protocols(&args.bus, intent.as_ref()), ..Default::default() };
+    let mut writer = Store::create(&args.db)?;
+    let report = source::import(&args.logs, &options, &mut writer, streams)?;
+    if args.json {
+        serde_json::to_writer_pretty(&mut *streams.out, &as_json(&report)).map_err(|e| Failure::CouldNot(e.to_string()))?;
+        writeln!(streams.out)?;
+    } else {
+        write!(streams.out, "{}", as_text(&report))?;
+    }
+    Ok(Outcome::Done)
+}
+
+fn as_json(r: &ImportReport) -> serde_json::Value {
+    serde_json::json!({
+        "frames": r.frames, "messages": r.messages, "samples": r.samples, "segments": r.segments,
+        "clock_steps": r.clock_steps, "first": r.first, "last": r.last, "problems": r.problems,
+    })
+}
+
+/// What was imported, in a few lines.
+pub fn as_text(r: &ImportReport) -> String {
+    let mut out = format!("{} frames, {} messages, {} samples", r.frames, r.messages, r.samples);
+    if let (Some(first), Some(last)) = (r.first, r.last) {
+        out.push_str(&format!(", {first} to {last}"));
+    }
+    out.push('\n');
+    if r.clock_steps > 0 {
+        out.push_str(&format!("the recorder's clock was stepped {} time(s); see the report\n", r.clock_steps));
+    }
+    for (name, n) in &r.problems {
+        out.push_str(&format!("{}: {n}\n", name.replace('_', " ")));
+    }
+    out
+}
