@@ -95,7 +95,6 @@ pub const VERDICTS_NOTE: &str = "\u{b1} is the expanded uncertainty (coverage fa
     as an upright line, the permitted side shaded, and the measured value with its interval.";
 pub const VERDICT_COLUMNS: [&str; 6] = ["Requirement", "Limit", "Measured", "Margin", "Verdict", "Why"];
 pub const NOT_MEASURED: &str = "not measured";
-pub const LEGEND_VERDICTS: &str = "Verdicts";
 
 /// `at least 98 A`.
 pub fn limit(limit: Option<Limit>, figure: &str) -> String {
@@ -137,7 +136,6 @@ pub const ABSORPTION_SET: &str = "absorption set-point";
 pub const FLOAT_SET: &str = "float set-point";
 pub const NET_CURRENT: &str = "net current";
 pub const MAX_CHARGE: &str = "highest charge current";
-pub const RATED: &str = "rated";
 pub const LIMIT: &str = "limit";
 pub const GAP: &str = "nothing heard";
 pub const FINDING_MARK: &str = "time of a finding";

@@ -42,7 +42,7 @@ pub fn section(report: &ReportInput<'_>, clock: &Clock) -> Markup {
             }
             @if !q.notes.is_empty() {
                 h3 { (words::NOTES) }
-                ul { @for note in q.notes.iter().take(MOST_ROWS) { li { (format::plain(note)) } } }
+                ul { @for note in q.notes.iter().take(MOST_ROWS) { li { (format::sentence(note)) } } }
             }
             h3 { (words::SIGNALS) }
             @if !unheard.is_empty() {

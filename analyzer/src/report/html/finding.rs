@@ -27,7 +27,7 @@ pub fn block(f: &Finding, clock: &Clock) -> Markup {
                 (words::kind(f.kind))
                 @if let Some(cause) = f.cause { ", " (words::cause(cause)) }
             }
-            p { (format::plain(&f.summary)) }
+            p { (format::sentence(&f.summary)) }
             p.note {
                 (words::WHEN) ": " (clock.span(f.start, f.end)) ". "
                 (words::CONFIDENCE) ": " (format::percent(f.confidence)) "."
@@ -35,7 +35,7 @@ pub fn block(f: &Finding, clock: &Clock) -> Markup {
             }
             @if !f.check_next.is_empty() {
                 p.lead { (words::CHECK_NEXT_ALL) }
-                ol { @for check in &f.check_next { li { (format::plain(check)) } } }
+                ol { @for check in &f.check_next { li { (format::sentence(check)) } } }
             }
             @if !f.evidence.is_empty() { details { summary { (words::EVIDENCE) } (evidence(&f.evidence)) } }
         }

@@ -27,22 +27,17 @@ pub fn section(report: &ReportInput<'_>) -> Markup {
 
 fn row(report: &ReportInput<'_>, v: &Verdict) -> Markup {
     let limit = report.limit(v);
-    let limit_text = words::limit(limit, &format::setting(v.limit, &v.unit));
-    let measured = match (v.measured, v.uncertainty) {
-        (Some(y), Some(u)) => format::with_uncertainty(y, u, &v.unit),
-        (Some(y), None) => format::quantity(y, &v.unit),
-        (None, _) => words::NOT_MEASURED.to_owned(),
-    };
+    let (limit_text, measured) = report.verdict_figures(v);
     let [requirement_name, limit_name, measured_name, margin_name, verdict_name, why_name] = words::VERDICT_COLUMNS;
     html! {
         tr {
-            td data-name=(requirement_name) { b { (format::plain(&v.id)) } " " (format::plain(&v.text)) }
+            td data-name=(requirement_name) { b { (format::plain(&v.id)) } " " (format::sentence(&v.text)) }
             td.fig data-name=(limit_name) { (limit_text) }
             td.fig data-name=(measured_name) { (measured) }
             td data-name=(margin_name) { (margin(v, limit, &words::margin(&measured, &limit_text))) }
             td.fig data-name=(verdict_name) { span.verdict { (verdict_mark(v.verdict)) (words::verdict(v.verdict)) } }
             td data-name=(why_name) {
-                (format::plain(&v.reason))
+                (format::sentence(&v.reason))
                 @if v.evidence.keys().any(|k| k != "sense") { details { summary { (words::EVIDENCE) } (evidence(&v.evidence)) } }
             }
         }
