@@ -507,7 +507,10 @@ fn curve(label: &str, step_s: i64, f: impl Fn(f64) -> Option<f64>) -> Trace {
                 // A small fast ripple, so that the picture has the texture of a measurement.
                 let ripple = ((s * 7919) % 101) as f64 / 100.0 - 0.5;
                 if let Some(part) = parts.last_mut() {
-                    part.push((t, v + ripple * 0.012 * v.abs().max(1.0).min(60.0)));
+                    part.push((
+                        t,
+                        v + ripple * if v > 45.0 && v < 60.0 { 0.06 } else { 0.012 * v.abs().clamp(1.0, 60.0) },
+                    ));
                 }
             }
             _ if parts.last().is_some_and(|p: &Vec<_>| !p.is_empty()) => parts.push(vec![]),

@@ -34,7 +34,7 @@ fn visible(page: &str) -> String {
             _ => {}
         }
     }
-    out.split([' ', '\n']).filter(|w| !w.is_empty()).collect::<Vec<_>>().join(" ")
+    out.split_whitespace().collect::<Vec<_>>().join(" ")
 }
 
 /// Leaves the page where a person can look at it: `target/tmp/report.html`.
@@ -66,7 +66,7 @@ fn the_answer_stands_before_everything_else() {
         "2 of 5 charging sources did not contribute as designed. One finding is a danger.",
         "Engine alternator reached 118.4 °C",
         "Check next: Let it cool",
-        "Starboard shore charger gave 0.0\u{a0}±\u{a0}0.5\u{a0}A for 3\u{a0}h 40\u{a0}min in which it could have given 80\u{a0}A",
+        "Starboard shore charger gave 0.0 ± 0.5 A for 3 h 40 min in which it could have given 80 A",
         "Design requirements",
         "at most 120 min",
         "Bank voltage, V",

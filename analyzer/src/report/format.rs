@@ -188,10 +188,13 @@ pub fn sentence(text: &str) -> String {
     ];
     let clean = plain(text);
     let mut out = String::with_capacity(clean.len());
-    let mut figure_before = false;
+    let (mut figure_before, mut hours_before) = (false, false);
     for word in clean.split(' ') {
         let bare = word.trim_end_matches(['.', ',', ':', ';', ')', '?']);
         let glued = figure_before && (bare == "\u{b1}" || UNITS.contains(&bare)) || out.ends_with('\u{b1}');
+        // "3 h 40 min" is one figure.
+        let glued = glued || hours_before && word.starts_with(|c: char| c.is_ascii_digit());
+        hours_before = glued && matches!(word, "h" | "d");
         if !out.is_empty() {
             out.push(if glued { '\u{a0}' } else { ' ' });
         }
@@ -293,7 +296,7 @@ mod tests {
     fn figures_stay_with_their_units() {
         assert_eq!(
             sentence("gave 0.0 ± 0.5 A for 3 h 40 min, not 80 A: R2 A"),
-            "gave 0.0\u{a0}±\u{a0}0.5\u{a0}A for 3\u{a0}h 40\u{a0}min, not 80\u{a0}A: R2\u{a0}A"
+            "gave 0.0\u{a0}±\u{a0}0.5\u{a0}A for 3\u{a0}h\u{a0}40\u{a0}min, not 80\u{a0}A: R2\u{a0}A"
         );
     }
 

@@ -29,7 +29,7 @@ pub fn section(report: &ReportInput<'_>, clock: &Clock) -> Markup {
             (gaps(q, clock))
             @if !about_data.is_empty() {
                 h3 { (words::DATA_FINDINGS) }
-                (findings(about_data.into_iter(), clock, ""))
+                (findings(about_data.into_iter(), clock, true, ""))
             }
             h3 { (words::PROBLEMS) }
             @if q.problems.values().all(|n| *n == 0) { p { (words::NO_PROBLEMS) } }

@@ -17,13 +17,13 @@ pub fn severity(severity: Severity) -> Markup {
     html! { span class=(class) { (symbol(id)) (words::severity(severity)) } }
 }
 
-/// The finding as a block.
-pub fn block(f: &Finding, clock: &Clock) -> Markup {
+/// The finding as a block; `named` where no heading above it names its source.
+pub fn block(f: &Finding, clock: &Clock, named: bool) -> Markup {
     html! {
         article.finding {
             h4 {
-                (severity(f.severity)) " "
-                @if let Some(name) = &f.source { (format::sentence_start(name)) ": " }
+                (severity(f.severity)) ": "
+                @if let Some(name) = f.source.as_deref().filter(|_| named) { (format::plain(name)) ", " }
                 (words::kind(f.kind))
                 @if let Some(cause) = f.cause { ", " (words::cause(cause)) }
             }
@@ -37,18 +37,24 @@ pub fn block(f: &Finding, clock: &Clock) -> Markup {
                 p.lead { (words::CHECK_NEXT_ALL) }
                 ol { @for check in &f.check_next { li { (format::sentence(check)) } } }
             }
-            @if !f.evidence.is_empty() { details { summary { (words::EVIDENCE) } (evidence(&f.evidence)) } }
+            (details(&f.evidence))
         }
     }
 }
 
-/// Named figures as a table.
-pub fn evidence(evidence: &Evidence) -> Markup {
+/// Named figures, folded away. The sense of a limit stands with the limit.
+pub fn details(evidence: &Evidence) -> Markup {
+    let figures: Vec<_> = evidence.iter().filter(|(name, _)| *name != "sense").take(MOST_FIGURES).collect();
     html! {
-        table.rows.figures {
-            @for (name, value) in evidence.iter().take(MOST_FIGURES) {
-                @let (label, unit) = label(name);
-                tr { th { (label) } td { (figure(value, unit)) } }
+        @if !figures.is_empty() {
+            details {
+                summary { (words::EVIDENCE) }
+                dl.figures {
+                    @for (name, value) in figures {
+                        @let (label, unit) = label(name);
+                        div { dt { (label) } dd { (figure(value, unit)) } }
+                    }
+                }
             }
         }
     }
