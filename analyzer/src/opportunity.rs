@@ -87,12 +87,8 @@ pub fn opportunities(view: &BankView, progress: &Progress) -> Vec<Opportunity> {
                 extra[j] = (able(view, j, k, typical[j]) - s.current[k].max(0.0)).max(0.0);
             }
         }
-        // An acceptance seen at the end of a shortened absorption is a limit like any other.
-        let limit = match (view.charge_limit[k], progress.acceptance[k]) {
-            (a, b) if b.is_nan() => a,
-            (a, b) if a.is_nan() => b,
-            (a, b) => a.min(b),
-        };
+        let limit = view.charge_limit[k];
+        // `max` would turn an unknown limit into no room.
         let room = if limit.is_nan() { f64::NAN } else { (limit - view.current[k]).max(0.0) };
         let granted = share(&extra, &view.sources.iter().map(|s| s.intent.rated_a).collect::<Vec<_>>(), room);
         for (j, s) in view.sources.iter().enumerate() {

@@ -80,13 +80,15 @@ fn misfit(view: &BankView, k: usize) -> Option<[f64; N]> {
     // that is only interrupted.
     let discharging = beyond(i + rest, rest).max(if known && gives { 0.5 } else { 0.0 });
     let tail = view.intent.profile.tail_a.max(rest);
+    // What a float may still carry: some tails, or a twentieth of the capacity (common practice, no source).
+    let most = (1.5 * tail).max(0.05 * view.intent.capacity_ah);
     // A small current at the float voltage may be either; a little in favour of float decides over an hour.
-    let idling = if at(v_float) == 0.0 && gives && i < 1.5 * tail { 0.1 } else { 0.0 };
+    let idling = if at(v_float) == 0.0 && gives && i < most { 0.1 } else { 0.0 };
     let bulk = beyond(rest - i, rest).max(beyond(v - (v_abs - band), band / 2.0)).max(idling);
     let absorbing = at(v_abs).max(held).max(if i < -rest { 0.7 } else { 0.0 });
     // On the way down from absorption the sources already regulate on float: they wait, and the bank carries the loads.
     let settling = if !v_float.is_nan() && v > v_float && v < v_abs - band && i < rest { 0.25 } else { 1.0 };
-    let floating = at(v_float).max(held).min(settling).max(beyond(i - 1.5 * tail, tail));
+    let floating = at(v_float).max(held).min(settling).max(beyond(i - most, tail));
     let equalising = if view.intent.chemistry.is_lead_acid() && requested && v > v_abs + band { 0.0 } else { 1.0 };
     Some([resting, discharging, bulk, absorbing, floating, equalising, 0.6])
 }

@@ -1,6 +1,9 @@
 //! Whole-program tests live in `tests/`; this library holds what they share: intents built in code, and
 //! recordings built from columns of figures.
 
+pub mod golden;
+pub mod report_fixture;
+
 use ampwake_analyzer::recording::Recording;
 use ampwake_analyzer::series::Series;
 use ampwake_schemas::channel::ChannelAddress;

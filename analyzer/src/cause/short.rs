@@ -4,6 +4,7 @@ use super::{Diagnosis, put};
 use crate::opportunity::{Opportunity, set_point};
 use crate::report::format;
 use crate::stages::Progress;
+use crate::state::Reported;
 use crate::stats;
 use crate::view::BankView;
 use ampwake_schemas::findings::{Cause, Evidence};
@@ -54,11 +55,11 @@ pub fn shortfall(view: &BankView, j: usize, o: &Opportunity, progress: &Progress
 /// Why source `j` fell short.
 pub fn explain_shortfall(view: &BankView, j: usize, progress: &Progress, o: &Opportunity) -> Option<(Shortfall, Diagnosis)> {
     let found = shortfall(view, j, o, progress)?;
-    let diagnosis = cause(view, j, &found);
+    let diagnosis = cause(view, j, &found, progress);
     Some((found, diagnosis))
 }
 
-fn cause(view: &BankView, j: usize, found: &Shortfall) -> Diagnosis {
+fn cause(view: &BankView, j: usize, found: &Shortfall, progress: &Progress) -> Diagnosis {
     let s = &view.sources[j];
     let cells = || found.cells.iter().copied();
     let mut e = Evidence::new();
@@ -74,6 +75,23 @@ fn cause(view: &BankView, j: usize, found: &Shortfall) -> Diagnosis {
         check_next: check.iter().map(|c| (*c).to_owned()).collect(),
     };
 
+    // The bank left absorption before its tail, and the source holds a lower voltage since.
+    let early = super::share_of(cells(), |k| Some(progress.acceptance[k].is_finite())).unwrap_or(0.0);
+    let took = stats::median(cells().map(|k| progress.acceptance[k])).unwrap_or(f64::NAN);
+    let low_state = super::share_of(cells(), |k| s.reported[k].map(|r| r == Reported::Float)).unwrap_or(1.0);
+    if early > 0.5 && low_state > 0.5 {
+        put(&mut e, "bank_current_when_absorption_ended_a", took, 1);
+        put(&mut e, "tail_current_a", view.intent.profile.tail_a, 1);
+        let text = format!(
+            "absorption ended while the bank still took {}, above the tail of {}; since then it only floats",
+            format::amps(took),
+            format::setting(view.intent.profile.tail_a, "A")
+        );
+        return say(Cause::EndedEarly, 0.85, text, &[
+            "check the absorption time and the tail current that the charger is set to against the design",
+            "see whether the charger takes the loads' current for the bank's, or a load was switched at that moment",
+        ], e);
+    }
     if let Some((hot, slope)) = derates(view, j) {
         put(&mut e, "temperature_max_c", hot, 1);
         put(&mut e, "current_per_kelvin_a", slope, 2);

@@ -61,7 +61,7 @@ fn idle(view: &BankView, j: usize, o: &Opportunity, stretches: &[&(Stretch, Diag
         format::source_clause(&s.intent.name, gave, u, seconds, could),
         speaks.because
     );
-    if lost > 0.0 && o.rated {
+    if lost > 0.0 && o.rated && speaks.cause != Cause::EndedEarly {
         summary.push_str(&format!(" That is {} not delivered.", format::amp_hours(lost)));
     }
     let harmless = matches!(speaks.cause, Cause::WaitingForRebulk | Cause::BankLimitReached);
@@ -97,12 +97,12 @@ fn under(view: &BankView, j: usize, short: &cause::Shortfall, why: Diagnosis) ->
     let hours = seconds / 3600.0;
     let (gave, could) = (short.gave_ah / hours, short.could_ah / hours);
     let (first, last) = (short.cells.first().copied().unwrap_or(0), short.cells.last().copied().unwrap_or(0));
-    let summary = format!(
-        "{}: {}. That is {} not delivered.",
-        format::source_clause(&s.intent.name, gave, 2.0 * view.u_current(gave), seconds, could),
-        why.because,
-        format::amp_hours(short.could_ah - short.gave_ah)
-    );
+    let mut summary =
+        format!("{}: {}.", format::source_clause(&s.intent.name, gave, 2.0 * view.u_current(gave), seconds, could), why.because);
+    if why.cause != Cause::EndedEarly {
+        // After a charge that ended early the bank would have taken less and less: the figure is an upper bound.
+        summary.push_str(&format!(" That is {} not delivered.", format::amp_hours(short.could_ah - short.gave_ah)));
+    }
     let kind = if why.cause == Cause::ThermalDerating { Kind::ThermalDerating } else { Kind::UnderContributingSource };
     let period = (view.grid.at(first), view.grid.at(last + 1));
     let mut f = finding(kind, Severity::Caution, period, why.confidence, summary).because(why.cause).about(&s.intent.name);
@@ -152,7 +152,7 @@ fn derates_as_declared(view: &BankView, j: usize) -> Option<Finding> {
 fn no_room(view: &BankView, j: usize, o: &Opportunity, progress: &Progress) -> Option<Finding> {
     let s = &view.sources[j];
     let cells: Vec<usize> =
-        (0..view.grid.len).filter(|k| o.no_room[*k] && progress.acceptance[*k].is_nan()).collect();
+        (0..view.grid.len).filter(|k| o.no_room[*k] && !progress.filled[*k]).collect();
     let seconds = cells.len() as f64 * view.grid.step_s();
     if seconds < SHORTEST_S {
         return None;

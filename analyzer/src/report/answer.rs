@@ -96,11 +96,13 @@ impl<'a> Answer<'a> {
             report.findings.findings.iter().filter(|f| f.severity >= Severity::Caution).collect();
         let mut points: Vec<Point<'a>> = Vec::new();
         let mut failed: Vec<&str> = Vec::new();
+        let mut short = 0;
         for source in &report.intent.sources {
             let own = by_weight(weighty.iter().copied().filter(|f| f.source.as_deref() == Some(source.name.as_str())));
             if let Some(first) = own.first() {
                 points.push(Point { finding: first, further: own.len() - 1 });
                 failed.push(&source.name);
+                short += usize::from(own.iter().any(|f| is_about_contribution(f.kind)));
             }
         }
         let rest = weighty.iter().copied().filter(|f| !matches!(report.place(f), Place::Source(_)));
@@ -134,7 +136,6 @@ impl<'a> Answer<'a> {
                 idle.push(name);
             }
         }
-        let short = points.iter().filter(|p| is_about_contribution(p.finding.kind)).count();
         let dangerous = weighty.iter().filter(|f| f.severity == Severity::Danger).count();
         let headline =
             words::headline(short, report.intent.sources.len(), dangerous, points.len() + cautions.len(), tally);

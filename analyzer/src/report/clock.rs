@@ -47,8 +47,11 @@ impl Clock {
         self.local(t).map_or_else(|| words::NO_CALENDAR.to_owned(), |t| t.format("%H:%M").to_string())
     }
 
-    /// `12 Sep 2025 14:40 to 18:20`, with the second day where it is another.
+    /// `12 Sep 2025 14:40 to 18:20`, with the second day where it is another; one moment where both read the same.
     pub fn span(&self, start: Timestamp, end: Timestamp) -> String {
+        if self.moment(start) == self.moment(end) {
+            return self.moment(start);
+        }
         let same_day = match (self.local(start), self.local(end)) {
             (Some(a), Some(b)) => a.date_naive() == b.date_naive(),
             _ => false,

@@ -66,7 +66,7 @@ pub fn celsius(degrees: f64) -> String {
 
 /// A fraction 0..1 as percent: `97 %`; close to but not at the ends one decimal, so that `100 %` means all of it.
 pub fn percent(fraction: f64) -> String {
-    let near_end = (fraction > 0.0 && fraction < 0.01) || (fraction > 0.99 && fraction < 1.0);
+    let near_end = (fraction >= 0.0005 && fraction < 0.01) || (fraction > 0.99 && fraction < 1.0);
     if !near_end {
         return with_unit(fraction * 100.0, 0, "%");
     }
@@ -179,6 +179,31 @@ pub fn sentence_start(name: &str) -> String {
     }
 }
 
+/// A sentence from the analysis or the designer, fit to be shown: [`plain`], with no-break spaces between figures
+/// and their units, so that no line ends in "80".
+pub fn sentence(text: &str) -> String {
+    const UNITS: [&str; 21] = [
+        "A", "V", "Ah", "Wh", "kWh", "W", "kW", "s", "min", "h", "d", "°C", "K", "%", "Hz", "rpm", "mΩ", "Ω", "mV",
+        "ms", "kn",
+    ];
+    let clean = plain(text);
+    let mut out = String::with_capacity(clean.len());
+    let (mut figure_before, mut hours_before) = (false, false);
+    for word in clean.split(' ') {
+        let bare = word.trim_end_matches(['.', ',', ':', ';', ')', '?']);
+        let glued = figure_before && (bare == "\u{b1}" || UNITS.contains(&bare)) || out.ends_with('\u{b1}');
+        // "3 h 40 min" is one figure.
+        let glued = glued || hours_before && word.starts_with(|c: char| c.is_ascii_digit());
+        hours_before = glued && matches!(word, "h" | "d");
+        if !out.is_empty() {
+            out.push(if glued { '\u{a0}' } else { ' ' });
+        }
+        out.push_str(word);
+        figure_before = word.ends_with(|c: char| c.is_ascii_digit());
+    }
+    out
+}
+
 /// Text from a bus or a file without what could deceive the eye or a terminal: control characters become spaces,
 /// bidirectional controls and invisible characters go (the Bidi_Control and default-ignorable characters that
 /// Unicode Technical Report 36 warns of), and what is longer than 2,000 characters is cut.
@@ -264,6 +289,14 @@ mod tests {
         assert_eq!(
             source_clause("port shore charger", 0.0, 0.5, 13_200.0, 80.0),
             "Port shore charger gave 0.0 ± 0.5 A for 3 h 40 min in which it could have given 80 A"
+        );
+    }
+
+    #[test]
+    fn figures_stay_with_their_units() {
+        assert_eq!(
+            sentence("gave 0.0 ± 0.5 A for 3 h 40 min, not 80 A: R2 A"),
+            "gave 0.0\u{a0}±\u{a0}0.5\u{a0}A for 3\u{a0}h\u{a0}40\u{a0}min, not 80\u{a0}A: R2\u{a0}A"
         );
     }
 

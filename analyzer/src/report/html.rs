@@ -45,6 +45,7 @@ pub fn html(report: &ReportInput<'_>, out: &mut dyn Write) -> io::Result<()> {
                 main {
                     (head(report, &clock, &vessel))
                     (answer::section(report, &clock))
+                    (jumps())
                     (verdicts::section(report))
                     (charts::section(report, &clock))
                     (sources::section(report, &clock))
@@ -62,6 +63,19 @@ pub fn html(report: &ReportInput<'_>, out: &mut dyn Write) -> io::Result<()> {
 
 fn head(report: &ReportInput<'_>, clock: &Clock, vessel: &str) -> Markup {
     let period = report.findings.period;
+    html! {
+        header {
+            h1 { (vessel) " " span.thin { (words::TITLE) } }
+            p.note {
+                (clock.span(period.start, period.end)) " (" (clock.zone(period)) "), "
+                (words::seen(&format::percent(report.findings.data_quality.coverage)))
+            }
+        }
+    }
+}
+
+/// Stands after the answer: nothing comes before that.
+fn jumps() -> Markup {
     let jumps = [
         ("requirements", words::VERDICTS),
         ("chart", words::CHARTS),
@@ -72,16 +86,7 @@ fn head(report: &ReportInput<'_>, clock: &Clock, vessel: &str) -> Markup {
         ("cautions", words::CAUTIONS),
         ("provenance", words::PROVENANCE),
     ];
-    html! {
-        header {
-            h1 { (vessel) " " span.thin { (words::TITLE) } }
-            p.note {
-                (clock.span(period.start, period.end)) " (" (clock.zone(period)) "), "
-                (words::seen(&format::percent(report.findings.data_quality.coverage)))
-            }
-            nav aria-label=(words::JUMP) { @for (id, name) in jumps { a href={ "#" (id) } { (name) } " " } }
-        }
-    }
+    html! { nav aria-label=(words::JUMP) { @for (id, name) in jumps { a href={ "#" (id) } { (name) } " " } } }
 }
 
 fn cautions() -> Markup {

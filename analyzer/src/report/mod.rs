@@ -87,6 +87,18 @@ impl<'a> ReportInput<'a> {
         }
     }
 
+    /// Limit and measured value of a verdict as text.
+    fn verdict_figures(&self, v: &Verdict) -> (String, String) {
+        let unit = format::plain(&v.unit);
+        let limit = words::limit(self.limit(v), &format::setting(v.limit, &unit));
+        let measured = match (v.measured, v.uncertainty) {
+            (Some(y), Some(u)) => format::with_uncertainty(y, u, &unit),
+            (Some(y), None) => format::quantity(y, &unit),
+            (None, _) => words::NOT_MEASURED.to_owned(),
+        };
+        (limit, measured)
+    }
+
     /// The limit of a verdict with its sense; `None` where neither the evidence nor the intent says the sense.
     fn limit(&self, verdict: &Verdict) -> Option<Limit> {
         match verdict.evidence.get("sense").and_then(|s| s.as_str()) {

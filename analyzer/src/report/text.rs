@@ -96,12 +96,7 @@ fn verdicts(report: &ReportInput<'_>, out: &mut dyn Write, answer: &Answer<'_>) 
 }
 
 fn verdict(report: &ReportInput<'_>, v: &Verdict, out: &mut dyn Write) -> io::Result<()> {
-    let limit = words::limit(report.limit(v), &format::setting(v.limit, &v.unit));
-    let measured = match (v.measured, v.uncertainty) {
-        (Some(y), Some(u)) => format::with_uncertainty(y, u, &v.unit),
-        (Some(y), None) => format::quantity(y, &v.unit),
-        (None, _) => words::NOT_MEASURED.to_owned(),
-    };
+    let (limit, measured) = report.verdict_figures(v);
     // Upper case is the terminal's only emphasis; it is for what fails.
     let word = match v.verdict {
         VerdictWord::NotMet => words::verdict(v.verdict).to_uppercase(),
@@ -167,8 +162,10 @@ fn hanging(out: &mut dyn Write, head: &str, text: &str) -> io::Result<()> {
     let indent = head.chars().count();
     let room = COLUMNS - indent;
     let mut lines: Vec<String> = vec![String::new()];
-    for word in text.split_whitespace() {
-        let mut rest: Vec<char> = word.chars().collect();
+    // Figures and their units stay on one line; the no-break space itself is not for every terminal.
+    let glued = format::sentence(text);
+    for word in glued.split([' ', '\n', '\t']).filter(|w| !w.is_empty()) {
+        let mut rest: Vec<char> = word.replace('\u{a0}', " ").chars().collect();
         while !rest.is_empty() {
             let piece: String = rest.drain(..rest.len().min(room)).collect();
             let Some(line) = lines.last_mut() else { break };

@@ -93,9 +93,8 @@ pub const VERDICTS: &str = "Requirements of the design";
 pub const VERDICTS_NOTE: &str = "\u{b1} is the expanded uncertainty (coverage factor 2, about 95 %). Met and not met are said only \
     where the whole interval lies on one side of the limit; otherwise the requirement is undetermined. The picture shows the limit \
     as an upright line, the permitted side shaded, and the measured value with its interval.";
-pub const VERDICT_COLUMNS: [&str; 6] = ["Requirement", "Limit", "Measured", "Margin", "Verdict", "Why"];
+pub const VERDICT_COLUMNS: [&str; 4] = ["Verdict", "Requirement", "Limit", "Measured"];
 pub const NOT_MEASURED: &str = "not measured";
-pub const LEGEND_VERDICTS: &str = "Verdicts";
 
 /// `at least 98 A`.
 pub fn limit(limit: Option<Limit>, figure: &str) -> String {
@@ -137,7 +136,6 @@ pub const ABSORPTION_SET: &str = "absorption set-point";
 pub const FLOAT_SET: &str = "float set-point";
 pub const NET_CURRENT: &str = "net current";
 pub const MAX_CHARGE: &str = "highest charge current";
-pub const RATED: &str = "rated";
 pub const LIMIT: &str = "limit";
 pub const GAP: &str = "nothing heard";
 pub const FINDING_MARK: &str = "time of a finding";
@@ -154,7 +152,7 @@ pub fn source_panel(name: &str) -> String {
 }
 /// Heading of a temperature's strip.
 pub fn temperature_panel(name: &str) -> String {
-    format!("{name}, °C")
+    format!("{name} temperature, °C")
 }
 /// A panel in words, for those who do not see it.
 pub fn panel_alt(title: &str, low: &str, high: &str) -> String {
@@ -183,7 +181,9 @@ pub const NO_SESSION_OF_SOURCE: &str = "It appears in no charging session.";
 pub const NO_SOURCES: &str = "The intent file names no charging source.";
 pub const INFERRED_MARK: &str = "inferred";
 pub const GAVE_LOST_ALT: &str = "solid: given; open: lost";
-pub const NOTHING_FOUND: &str = "Nothing was found about it.";
+pub const SOURCE_PICTURE: &str = "Given, lost (open)";
+pub const NOTHING_FOUND: &str = "Nothing was found against it.";
+pub const NOTHING_SEEN: &str = "No opportunity to contribute was seen, so nothing can be said about it.";
 pub const INSTALLATION: &str = "Bank and installation";
 pub const NOTHING_INSTALLATION: &str = "Nothing was found about the bank or the installation as a whole.";
 pub const EVIDENCE: &str = "Figures for the electrician";
@@ -294,9 +294,14 @@ pub fn session(id: u32, bank: Option<&str>) -> String {
 pub fn session_sum(into: &str, net: &str, energy: &str) -> String {
     format!("{into} ({energy}) into the bank, net {net}")
 }
-/// State of charge from start to end.
-pub fn soc(start: &str, end: &str) -> String {
-    format!("state of charge {start} to {end}")
+/// State of charge at start and end, where heard.
+pub fn soc(start: Option<String>, end: Option<String>) -> String {
+    match (start, end) {
+        (Some(a), Some(b)) => format!("state of charge {a} to {b}"),
+        (Some(a), None) => format!("state of charge {a} at the start, not known at the end"),
+        (None, Some(b)) => format!("state of charge not known at the start, {b} at the end"),
+        (None, None) => "state of charge not known".to_owned(),
+    }
 }
 /// Confidence of a stage.
 pub fn sure(share: &str) -> String {
@@ -364,9 +369,10 @@ pub const CAUTIONS_LEAD: &str = "This report is advice from a recording. It is n
 pub const CAUTION_ITEMS: [(&str, &str); 11] = [
     (
         "Stop charging at once",
-        "on smell, hiss, smoke or venting; on a cell above its maker's charging temperature (commonly 45 °C) or above its maker's voltage; on \
-         temperature that rises by 2 °C per minute or more, or differs by 10 °C or more between sensors. Keep a fire plan and somebody watching \
-         the battery during every trial.",
+        "On smell, hiss, smoke or venting; on a lithium cell above its maker's charging temperature (commonly 45 °C, 55 °C for titanate) or \
+         voltage; on a bank above its maker's voltage; on a battery whose temperature rises by 2 °C per minute or differs by 10 °C between \
+         sensors; on an alternator case above 120 °C; on AC voltage between parts that should be dead. Keep a fire plan and somebody \
+         watching the battery during every trial.",
     ),
     (
         "Hot lithium",

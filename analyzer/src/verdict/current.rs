@@ -94,7 +94,9 @@ fn best_window(x: &[f64], step_s: f64, hold_s: f64) -> Option<Window> {
             continue;
         }
         let means = rolling_means(part, five);
-        let window = ((hold_s / step_s).round() as usize).clamp(five, part.len());
+        // A stretch shorter than the hold is judged as a whole, but for two minutes of starting and of changing over.
+        let whole = part.len().saturating_sub((240.0 / step_s) as usize).max(five);
+        let window = ((hold_s / step_s).round() as usize).clamp(five, whole);
         let minima = rolling_minima(&means, window - five + 1);
         for (at, value) in minima.iter().enumerate().filter(|m| !m.1.is_nan()) {
             if best.as_ref().is_none_or(|b| *value > b.value) {
@@ -224,7 +226,7 @@ mod tests {
     fn a_short_stage_is_judged_as_a_whole() {
         let x = vec![80.0; 400];
         let w = best_window(&x, 1.0, 1800.0).unwrap();
-        assert_eq!((w.value, w.seconds), (80.0, 400.0));
+        assert_eq!((w.value, w.seconds), (80.0, 300.0));
         assert!(best_window(&x[..200], 1.0, 1800.0).is_none());
     }
 }

@@ -50,9 +50,9 @@ fn point(p: &Point<'_>, clock: &Clock) -> Markup {
         li {
             (severity(f.severity))
             div {
-                p.said { (format::plain(&f.summary)) }
+                p.said { (format::sentence(&f.summary)) }
                 p.note { (clock.span(f.start, f.end)) "." @if p.further > 0 { " " (words::further(p.further)) } }
-                @if let Some(check) = f.check_next.first() { p { b { (words::CHECK_NEXT) } " " (format::plain(check)) } }
+                @if let Some(check) = f.check_next.first() { p { b { (words::CHECK_NEXT) } " " (format::sentence(check)) } }
             }
         }
     }

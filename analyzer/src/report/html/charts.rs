@@ -69,9 +69,10 @@ fn chart(report: &ReportInput<'_>, bank: &BankCharts, clock: &Clock) -> Markup {
         plan.levels = limits.map(|l| (l, Ink::Limit)).collect();
         plan.keys = plan.levels.iter().map(|(l, ink)| Key(*ink, limit_key(*l))).collect();
         plan.traces = vec![(&t.trace, Drawing::Line(Ink::Temperature))];
-        let marked = |f: &&Finding| {
-            matches!(f.kind, Kind::TemperatureExcursion | Kind::TemperatureRise | Kind::ChargeBelowMinimumTemperature)
-                && f.source.as_deref().map_or(t.min_c.is_some(), |s| t.trace.label.contains(s))
+        // The bank's curves are the ones with a lower limit; the findings about them name no source.
+        let marked = |f: &&Finding| match &f.source {
+            Some(name) => is_about_temperature(f.kind) && *name == t.trace.label,
+            None => is_about_temperature(f.kind) && t.min_c.is_some(),
         };
         plan.mark(report.findings.findings.iter().filter(marked));
         plans.push(plan);
@@ -101,6 +102,17 @@ const MOST_BANDS: usize = 400;
 
 fn limit_key(limit: f64) -> String {
     format!("{} {}", words::LIMIT, format::setting(limit, "degC"))
+}
+
+fn is_about_temperature(kind: Kind) -> bool {
+    matches!(
+        kind,
+        Kind::TemperatureExcursion
+            | Kind::TemperatureRise
+            | Kind::TemperatureSpread
+            | Kind::ChargeBelowMinimumTemperature
+            | Kind::ThermalDerating
+    )
 }
 
 impl Plan<'_> {

@@ -29,7 +29,7 @@ pub fn section(report: &ReportInput<'_>, clock: &Clock) -> Markup {
             (gaps(q, clock))
             @if !about_data.is_empty() {
                 h3 { (words::DATA_FINDINGS) }
-                (findings(about_data.into_iter(), clock, ""))
+                (findings(about_data.into_iter(), clock, true, ""))
             }
             h3 { (words::PROBLEMS) }
             @if q.problems.values().all(|n| *n == 0) { p { (words::NO_PROBLEMS) } }
@@ -42,7 +42,7 @@ pub fn section(report: &ReportInput<'_>, clock: &Clock) -> Markup {
             }
             @if !q.notes.is_empty() {
                 h3 { (words::NOTES) }
-                ul { @for note in q.notes.iter().take(MOST_ROWS) { li { (format::plain(note)) } } }
+                ul { @for note in q.notes.iter().take(MOST_ROWS) { li { (format::sentence(note)) } } }
             }
             h3 { (words::SIGNALS) }
             @if !unheard.is_empty() {

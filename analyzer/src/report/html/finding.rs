@@ -17,17 +17,17 @@ pub fn severity(severity: Severity) -> Markup {
     html! { span class=(class) { (symbol(id)) (words::severity(severity)) } }
 }
 
-/// The finding as a block.
-pub fn block(f: &Finding, clock: &Clock) -> Markup {
+/// The finding as a block; `named` where no heading above it names its source.
+pub fn block(f: &Finding, clock: &Clock, named: bool) -> Markup {
     html! {
         article.finding {
             h4 {
-                (severity(f.severity)) " "
-                @if let Some(name) = &f.source { (format::sentence_start(name)) ": " }
+                (severity(f.severity)) ": "
+                @if let Some(name) = f.source.as_deref().filter(|_| named) { (format::plain(name)) ", " }
                 (words::kind(f.kind))
                 @if let Some(cause) = f.cause { ", " (words::cause(cause)) }
             }
-            p { (format::plain(&f.summary)) }
+            p { (format::sentence(&f.summary)) }
             p.note {
                 (words::WHEN) ": " (clock.span(f.start, f.end)) ". "
                 (words::CONFIDENCE) ": " (format::percent(f.confidence)) "."
@@ -35,20 +35,26 @@ pub fn block(f: &Finding, clock: &Clock) -> Markup {
             }
             @if !f.check_next.is_empty() {
                 p.lead { (words::CHECK_NEXT_ALL) }
-                ol { @for check in &f.check_next { li { (format::plain(check)) } } }
+                ol { @for check in &f.check_next { li { (format::sentence(check)) } } }
             }
-            @if !f.evidence.is_empty() { details { summary { (words::EVIDENCE) } (evidence(&f.evidence)) } }
+            (details(&f.evidence))
         }
     }
 }
 
-/// Named figures as a table.
-pub fn evidence(evidence: &Evidence) -> Markup {
+/// Named figures, folded away. The sense of a limit stands with the limit.
+pub fn details(evidence: &Evidence) -> Markup {
+    let figures: Vec<_> = evidence.iter().filter(|(name, _)| *name != "sense").take(MOST_FIGURES).collect();
     html! {
-        table.rows.figures {
-            @for (name, value) in evidence.iter().take(MOST_FIGURES) {
-                @let (label, unit) = label(name);
-                tr { th { (label) } td { (figure(value, unit)) } }
+        @if !figures.is_empty() {
+            details {
+                summary { (words::EVIDENCE) }
+                dl.figures {
+                    @for (name, value) in figures {
+                        @let (label, unit) = label(name);
+                        div { dt { (label) } dd { (figure(value, unit)) } }
+                    }
+                }
             }
         }
     }

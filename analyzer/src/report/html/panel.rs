@@ -26,7 +26,7 @@ pub const WIDE: Width = Width { whole: 940, left: 46, ticks: 12, class: "wide" }
 /// For a telephone: the same lettering in a narrower drawing, so that it stays readable.
 pub const NARROW: Width = Width { whole: 400, left: 40, ticks: 5, class: "narrow" };
 /// Room on the right, so that half of the last time label fits.
-const RIGHT: i32 = 16;
+const RIGHT: i32 = 20;
 /// Height of the time labels.
 const TIMES: i32 = 18;
 
@@ -157,8 +157,8 @@ fn draw_into(
         .light_line_style(TRANSPARENT)
         .label_style(letters)
         .x_labels(panel.ticks.len().max(1))
-        // About one figure per 34 pixels of height.
-        .y_labels((panel.height / 34).clamp(2, 6) as usize)
+        // About one figure per 28 pixels of height.
+        .y_labels((panel.height / 28).clamp(2, 6) as usize)
         .x_label_formatter(&time)
         .y_label_formatter(&figure)
         .set_all_tick_mark_size(3 * SCALE);

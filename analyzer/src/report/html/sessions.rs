@@ -26,7 +26,6 @@ pub fn section(report: &ReportInput<'_>, clock: &Clock) -> Markup {
 
 fn session(s: &Session, clock: &Clock) -> Markup {
     let bank = s.bank.as_deref().map(format::plain);
-    let soc = |part: Option<f64>| part.map_or_else(|| words::NOT_KNOWN.to_owned(), format::percent);
     let sum = words::session_sum(
         &format::amp_hours(s.charge_ah),
         &format::amp_hours(s.charge_net_ah),
@@ -35,7 +34,7 @@ fn session(s: &Session, clock: &Clock) -> Markup {
     html! {
         section.session {
             h3 { (words::session(s.id, bank.as_deref())) ", " (clock.span(s.start, s.end)) }
-            p { (sum) "; " (words::soc(&soc(s.soc_start), &soc(s.soc_end))) "." }
+            p { (sum) "; " (words::soc(s.soc_start.map(format::percent), s.soc_end.map(format::percent))) "." }
             table.cards.numbers {
                 thead { tr { @for c in words::STAGE_COLUMNS { th scope="col" { (c) } } } }
                 tbody { @for span in s.stages.iter().take(MOST_STAGES) { (stage(span, clock)) } }

@@ -34,6 +34,8 @@ fn one(report: &ReportInput<'_>, source: &Source, clock: &Clock) -> Markup {
         .flat_map(|s| s.sources.iter().filter(|r| r.source == source.name).map(|r| (s.id, r)))
         .collect();
     let most = rows.iter().map(|(_, r)| r.charge_ah + r.lost_ah).fold(0.0, f64::max);
+    let given_by_all: f64 = report.findings.sessions.iter().flat_map(|s| &s.sources).map(|r| r.charge_ah).sum();
+    let total = sum(&rows, given_by_all);
     let own = report.findings.findings.iter().filter(|f| report.place(f) == Place::Source(&source.name));
     let mut facts =
         vec![words::source_kind(source.kind).to_owned(), words::rated(&format::setting(source.rated_a, "A"))];
@@ -46,30 +48,30 @@ fn one(report: &ReportInput<'_>, source: &Source, clock: &Clock) -> Markup {
             p.note { (facts.join(", ")) }
             @if rows.is_empty() { p { (words::NO_SESSION_OF_SOURCE) } }
             @else {
-                table.cards.numbers {
-                    thead { tr { @for c in words::SOURCE_COLUMNS { th scope="col" { (c) } } th {} } }
+                table.cards.numbers.even {
+                    thead { tr { @for c in words::SOURCE_COLUMNS { th scope="col" { (c) } } th scope="col" { (words::SOURCE_PICTURE) } } }
                     tbody {
                         @for (id, r) in &rows { (row(&id.to_string(), r, most)) }
-                        @if rows.len() > 1 { (row(words::ALL_SESSIONS, &sum(&rows), 0.0)) }
+                        @if rows.len() > 1 { (row(words::ALL_SESSIONS, &total, 0.0)) }
                     }
                 }
             }
-            (findings(own, clock, words::NOTHING_FOUND))
+            (findings(own, clock, false, if total.opportunity_s > 0.0 { words::NOTHING_FOUND } else { words::NOTHING_SEEN }))
         }
     }
 }
 
-/// Findings, the weightiest first.
-pub fn findings<'a>(found: impl Iterator<Item = &'a Finding>, clock: &Clock, nothing: &str) -> Markup {
+/// Findings, the weightiest first; `named` where no heading names their source.
+pub fn findings<'a>(found: impl Iterator<Item = &'a Finding>, clock: &Clock, named: bool, nothing: &str) -> Markup {
     let found = by_weight(found);
     html! {
         @if found.is_empty() { p { (nothing) } }
-        @for f in found.iter().take(MOST_FINDINGS) { (block(f, clock)) }
+        @for f in found.iter().take(MOST_FINDINGS) { (block(f, clock, named)) }
         @if found.len() > MOST_FINDINGS { p.note { (words::more_rows(found.len() - MOST_FINDINGS)) } }
     }
 }
 
-fn sum(rows: &[(u32, &SourceInSession)]) -> SourceInSession {
+fn sum(rows: &[(u32, &SourceInSession)], given_by_all: f64) -> SourceInSession {
     let total = |f: fn(&SourceInSession) -> f64| rows.iter().map(|(_, r)| f(r)).sum::<f64>();
     SourceInSession {
         source: String::new(),
@@ -77,7 +79,7 @@ fn sum(rows: &[(u32, &SourceInSession)]) -> SourceInSession {
         // The greater part of it is the sensor's own fault, which is the same in every session: plain sum, not root of squares.
         charge_uncertainty_ah: total(|r| r.charge_uncertainty_ah),
         energy_wh: total(|r| r.energy_wh),
-        share: None,
+        share: (given_by_all > 0.0).then(|| total(|r| r.charge_ah) / given_by_all),
         opportunity_s: total(|r| r.opportunity_s),
         contributing_s: total(|r| r.contributing_s),
         lost_ah: total(|r| r.lost_ah),
@@ -118,7 +120,7 @@ pub fn installation(report: &ReportInput<'_>, clock: &Clock) -> Markup {
     html! {
         section id="installation" {
             h2 { (words::INSTALLATION) }
-            (findings(own, clock, words::NOTHING_INSTALLATION))
+            (findings(own, clock, true, words::NOTHING_INSTALLATION))
             h3 { (words::BATTERY) }
             (battery(&report.findings.battery))
         }

@@ -1,6 +1,6 @@
 //! The requirements of the design, each with limit, measurement, margin and verdict.
 
-use super::finding::evidence;
+use super::finding::details;
 use super::style::verdict_mark;
 use crate::report::{ReportInput, format, words};
 use ampwake_schemas::findings::Verdict;
@@ -9,14 +9,13 @@ use maud::{Markup, html};
 
 /// The section.
 pub fn section(report: &ReportInput<'_>) -> Markup {
-    let [requirement, limit, measured, margin, verdict, why] = words::VERDICT_COLUMNS;
     html! {
         section id="requirements" {
             h2 { (words::VERDICTS) }
             @if report.findings.verdicts.is_empty() { p { (words::NO_REQUIREMENTS) } }
             @else {
-                table.cards {
-                    thead { tr { @for c in [requirement, limit, measured, margin, verdict, why] { th scope="col" { (c) } } } }
+                table.cards.verdicts {
+                    thead { tr { @for c in words::VERDICT_COLUMNS { th scope="col" { (c) } } } }
                     tbody { @for v in &report.findings.verdicts { (row(report, v)) } }
                 }
                 p.note { (words::VERDICTS_NOTE) }
@@ -26,25 +25,18 @@ pub fn section(report: &ReportInput<'_>) -> Markup {
 }
 
 fn row(report: &ReportInput<'_>, v: &Verdict) -> Markup {
-    let limit = report.limit(v);
-    let limit_text = words::limit(limit, &format::setting(v.limit, &v.unit));
-    let measured = match (v.measured, v.uncertainty) {
-        (Some(y), Some(u)) => format::with_uncertainty(y, u, &v.unit),
-        (Some(y), None) => format::quantity(y, &v.unit),
-        (None, _) => words::NOT_MEASURED.to_owned(),
-    };
-    let [requirement_name, limit_name, measured_name, margin_name, verdict_name, why_name] = words::VERDICT_COLUMNS;
+    let (limit, measured) = report.verdict_figures(v);
+    let [c_verdict, c_requirement, c_limit, c_measured] = words::VERDICT_COLUMNS;
     html! {
         tr {
-            td data-name=(requirement_name) { b { (format::plain(&v.id)) } " " (format::plain(&v.text)) }
-            td.fig data-name=(limit_name) { (limit_text) }
-            td.fig data-name=(measured_name) { (measured) }
-            td data-name=(margin_name) { (margin(v, limit, &words::margin(&measured, &limit_text))) }
-            td.fig data-name=(verdict_name) { span.verdict { (verdict_mark(v.verdict)) (words::verdict(v.verdict)) } }
-            td data-name=(why_name) {
-                (format::plain(&v.reason))
-                @if v.evidence.keys().any(|k| k != "sense") { details { summary { (words::EVIDENCE) } (evidence(&v.evidence)) } }
+            td.fig data-name=(c_verdict) { span.verdict { (verdict_mark(v.verdict)) (words::verdict(v.verdict)) } }
+            td data-name=(c_requirement) {
+                b { (format::plain(&v.id)) } " " (format::sentence(&v.text))
+                p.note { (format::sentence(&v.reason)) }
+                (details(&v.evidence))
             }
+            td.fig data-name=(c_limit) { (limit) }
+            td.fig data-name=(c_measured) { (measured) (margin(v, report.limit(v), &words::margin(&measured, &limit))) }
         }
     }
 }
@@ -56,15 +48,15 @@ const END: f64 = 6.0;
 /// Limit as an upright line with the permitted side shaded; measured value as a dot with its interval.
 fn margin(v: &Verdict, limit: Option<Limit>, alt: &str) -> Markup {
     let (Some(y), Some(limit)) = (v.measured.filter(|y| y.is_finite()), limit) else {
-        return html! { (words::DASH) };
+        return html! {};
     };
     if !v.limit.is_finite() {
-        return html! { (words::DASH) };
+        return html! {};
     }
     let u = v.uncertainty.filter(|u| u.is_finite()).unwrap_or(0.0).abs();
     let (low, high) = (v.limit.min(y - u), v.limit.max(y + u));
     // The interval may not shrink to a dot, nor the distance fill the picture: half a span of air on each side.
-    let span = (high - low).max(v.limit.abs() * 0.02).max(1e-9);
+    let span = (high - low).max(v.limit.abs() * 0.002).max(1e-9);
     let (from, to) = (low - span * 0.45, high + span * 0.45);
     let x = |value: f64| END + (value - from) / (to - from) * (PICTURE.0 - 2.0 * END);
     let two = |value: f64| format!("{value:.1}");
