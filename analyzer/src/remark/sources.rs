@@ -28,7 +28,7 @@ pub fn remarks(view: &BankView, stage: &[Stage], progress: &Progress, opportunit
         causes.dedup();
         for c in &causes {
             let mine: Vec<&(Stretch, Diagnosis)> = explained.iter().filter(|e| e.1.cause == *c).collect();
-            out.extend(idle(view, j, o, &mine));
+            out.extend(idle(view, j, o, stage, &mine));
         }
         if let Some((short, why)) = cause::explain_shortfall(view, j, progress, o) {
             out.push(under(view, j, &short, why));
@@ -43,7 +43,13 @@ pub fn remarks(view: &BankView, stage: &[Stage], progress: &Progress, opportunit
 }
 
 /// Idle stretches of one source with one cause, as one finding.
-fn idle(view: &BankView, j: usize, o: &Opportunity, stretches: &[&(Stretch, Diagnosis)]) -> Option<Finding> {
+fn idle(
+    view: &BankView,
+    j: usize,
+    o: &Opportunity,
+    stage: &[Stage],
+    stretches: &[&(Stretch, Diagnosis)],
+) -> Option<Finding> {
     let (first, last) = (stretches.first()?, stretches.last()?);
     let s = &view.sources[j];
     let hours = view.grid.step_s() / 3600.0;
@@ -67,7 +73,10 @@ fn idle(view: &BankView, j: usize, o: &Opportunity, stretches: &[&(Stretch, Diag
     let harmless = matches!(speaks.cause, Cause::WaitingForRebulk | Cause::BankLimitReached);
     // What cannot amount to a hundredth of the bank is worth a remark, not an alarm.
     let small = lost < 0.01 * view.intent.capacity_ah;
-    let severity = if harmless || small { Severity::Info } else { Severity::Caution };
+    // While another source floats the bank, one that idles at the float voltage does what it is told; whoever ended the
+    // charge too early is another finding.
+    let floating = cells.iter().filter(|k| stage[**k] == Stage::Float).count() * 2 > cells.len();
+    let severity = if harmless || small || floating { Severity::Info } else { Severity::Caution };
     let thermal = speaks.cause == Cause::ThermalDerating;
     let mut f = finding(
         if thermal { Kind::ThermalDerating } else { Kind::NonContributingSource },
@@ -96,7 +105,7 @@ fn under(view: &BankView, j: usize, short: &cause::Shortfall, why: Diagnosis) ->
     let seconds = short.cells.len() as f64 * view.grid.step_s();
     let hours = seconds / 3600.0;
     let (gave, could) = (short.gave_ah / hours, short.could_ah / hours);
-    let (first, last) = (short.cells.first().copied().unwrap_or(0), short.cells.last().copied().unwrap_or(0));
+    let (first, last) = lasting(view, &short.cells);
     let mut summary =
         format!("{}: {}.", format::source_clause(&s.intent.name, gave, 2.0 * view.u_current(gave), seconds, could), why.because);
     if why.cause != Cause::EndedEarly {
@@ -112,6 +121,23 @@ fn under(view: &BankView, j: usize, short: &cause::Shortfall, why: Diagnosis) ->
         .with("gave_mean_a", gave, 2)
         .with("could_mean_a", could, 1)
         .with("lost_ah", short.could_ah - short.gave_ah, 2)
+}
+
+/// First and last of these cells, without lone ones: a minute of starting up hours earlier is not where it began.
+fn lasting(view: &BankView, cells: &[usize]) -> (usize, usize) {
+    let (bridge, least) = (view.grid.cells(600.0), view.grid.cells(300.0));
+    let mut clusters: Vec<(usize, usize, usize)> = Vec::new(); // first, last, number
+    for k in cells {
+        match clusters.last_mut() {
+            Some((_, last, n)) if k - *last <= bridge => (*last, *n) = (*k, *n + 1),
+            _ => clusters.push((*k, *k, 1)),
+        }
+    }
+    let long = || clusters.iter().filter(|c| c.2 >= least);
+    match (long().next(), long().last()) {
+        (Some(a), Some(b)) => (a.0, b.1),
+        _ => (cells.first().copied().unwrap_or(0), cells.last().copied().unwrap_or(0)),
+    }
 }
 
 /// A source that derates as the design declares: said once, as a fact.
