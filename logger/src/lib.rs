@@ -4,6 +4,7 @@
 
 pub mod bus;
 pub mod clock;
+pub mod config;
 pub mod framing;
 pub mod identity;
 pub mod import;
