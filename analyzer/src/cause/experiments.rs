@@ -14,6 +14,8 @@ pub struct Experiment {
     /// After a stop: seconds until the source gave; after a start: seconds until it no longer did. `None`: it
     /// did not within the time watched.
     pub answered_after_s: Option<f64>,
+    /// Other sources still held the bus for most of the time watched: no answer proves nothing then.
+    pub held: bool,
     /// Bank voltage when it answered, or the lowest while it did not, V.
     pub voltage: f64,
 }
@@ -31,8 +33,7 @@ pub fn experiments(view: &BankView, j: usize) -> Vec<Experiment> {
     let watch = view.grid.cells(WATCH_S);
     let n = view.grid.len;
     let mut out = Vec::new();
-    for (o, other) in view.sources.iter().enumerate().filter(|(o, _)| *o != j) {
-        let _ = o;
+    for other in view.sources.iter().enumerate().filter(|(o, _)| *o != j).map(|(_, s)| s) {
         for k in steady..n.saturating_sub(steady) {
             let was = other.gives[k - 1];
             if was == other.gives[k]
@@ -47,6 +48,8 @@ pub fn experiments(view: &BankView, j: usize) -> Vec<Experiment> {
             }
             let window = k..(k + watch).min(n);
             let answer = window.clone().find(|c| me.gives[*c] == was);
+            let holding = |c: &usize| view.sources.iter().enumerate().any(|(o, s)| o != j && s.gives[*c]);
+            let held = window.clone().filter(holding).count() * 2 > window.len();
             let voltage = match answer {
                 Some(c) => view.voltage[c.saturating_sub(1)],
                 None => view.voltage[window].iter().copied().fold(f64::NAN, f64::min),
@@ -56,6 +59,7 @@ pub fn experiments(view: &BankView, j: usize) -> Vec<Experiment> {
                 stopped: was,
                 at: k,
                 answered_after_s: answer.map(|c| (c - k) as f64 * view.grid.step_s()),
+                held,
                 voltage,
             });
         }

@@ -101,7 +101,7 @@ pub fn explain_idle(
     let waits = said(Reported::NotCharging);
     let silent = share_of(cells(), |k| Some(s.reported[k].is_none())).unwrap_or(1.0) > 0.5;
     let joined = trials.iter().filter(|t| t.stopped && t.answered_after_s.is_some()).count();
-    let stayed = trials.iter().filter(|t| t.stopped && t.answered_after_s.is_none()).count();
+    let stayed = trials.iter().filter(|t| t.stopped && !t.held && t.answered_after_s.is_none()).count();
     let driven_off = trials.iter().filter(|t| !t.stopped && t.answered_after_s.is_some()).count();
 
     if let Some(confidence) = link_lost(view, j, stretch, &mut evidence) {
@@ -191,8 +191,7 @@ fn gather(view: &BankView, j: usize, stretch: Stretch, stage: &[Stage], trials: 
             put(&mut e, &format!("reported_{}_share", r.text().replace(' ', "_")), share, 3);
         }
     }
-    for (o, other) in view.sources.iter().enumerate().filter(|(o, _)| *o != j) {
-        let _ = o;
+    for other in view.sources.iter().enumerate().filter(|(o, _)| *o != j).map(|(_, s)| s) {
         let mean = stats::mean(cells().map(|k| other.current[k])).unwrap_or(f64::NAN);
         if mean > 2.0 * view.u_current(mean) {
             put(&mut e, &format!("meanwhile_{}_a", key(&other.intent.name)), mean, 1);
@@ -200,7 +199,7 @@ fn gather(view: &BankView, j: usize, stretch: Stretch, stage: &[Stage], trials: 
     }
     let discharging = share_of(cells(), |k| Some(stage[k] == Stage::Discharge));
     put(&mut e, "bank_discharging_share", discharging.unwrap_or(f64::NAN), 3);
-    let stops: Vec<&Experiment> = trials.iter().filter(|t| t.stopped).collect();
+    let stops: Vec<&Experiment> = trials.iter().filter(|t| t.stopped && (!t.held || t.answered_after_s.is_some())).collect();
     let starts: Vec<&Experiment> = trials.iter().filter(|t| !t.stopped).collect();
     if !stops.is_empty() {
         put(&mut e, "others_stopped_times", stops.len() as f64, 0);
