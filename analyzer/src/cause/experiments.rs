@@ -27,7 +27,8 @@ const WATCH_S: f64 = 600.0;
 const STEADY_S: f64 = 60.0;
 
 /// Every occasion on which another source stopped while `j` stood idle with its input, or started while `j` gave.
-pub fn experiments(view: &BankView, j: usize) -> Vec<Experiment> {
+/// `open` is the opportunity of `j`: while the bank asks for nothing, no answer is to be expected.
+pub fn experiments(view: &BankView, j: usize, open: &[bool]) -> Vec<Experiment> {
     let me = &view.sources[j];
     let steady = view.grid.cells(STEADY_S);
     let watch = view.grid.cells(WATCH_S);
@@ -48,6 +49,10 @@ pub fn experiments(view: &BankView, j: usize) -> Vec<Experiment> {
             }
             let window = k..(k + watch).min(n);
             let answer = window.clone().find(|c| me.gives[*c] == was);
+            let asked = window.clone().filter(|c| open[*c]).count() * 2 > window.len();
+            if was && answer.is_none() && !asked {
+                continue;
+            }
             let holding = |c: &usize| view.sources.iter().enumerate().any(|(o, s)| o != j && s.gives[*c]);
             let held = window.clone().filter(holding).count() * 2 > window.len();
             let voltage = match answer {

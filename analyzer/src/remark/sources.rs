@@ -18,7 +18,7 @@ pub fn remarks(view: &BankView, stage: &[Stage], progress: &Progress, opportunit
     let mut out = Vec::new();
     for (j, o) in opportunity.iter().enumerate() {
         let stretches = cause::idle_stretches(view, j, o);
-        let trials = cause::experiments(view, j);
+        let trials = cause::experiments(view, j, &o.open);
         let explained: Vec<(Stretch, Diagnosis)> = stretches
             .into_iter()
             .map(|s| (s, cause::explain_idle(view, j, s, stage, progress, &trials)))
