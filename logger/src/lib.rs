@@ -6,3 +6,4 @@ pub mod framing;
 pub mod identity;
 pub mod import;
 pub mod pipeline;
+pub mod record;
