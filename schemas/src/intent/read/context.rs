@@ -206,6 +206,9 @@ impl<'a> Context<'a> {
                 let (wanted, is) = (nouns.join(" or "), n.section.noun());
                 format!("write the name of one {wanted}; this is the name of one {is}")
             }
+            (None, None) if r.among == [Section::Bank] && candidates.is_empty() => {
+                format!("leave it out, or give the bank this name: `name = \"{}\"`", r.name)
+            }
             (None, None) if candidates.is_empty() => format!("add the section `[[{}]]` for it", nouns[0]),
             (None, None) => {
                 let list: Vec<String> = candidates.iter().take(12).map(|c| format!("\"{c}\"")).collect();

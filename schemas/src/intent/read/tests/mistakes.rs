@@ -189,6 +189,11 @@ fn slips_in_sources_and_names() {
         ),
         ("kind = \"alternator\"", "kind = \"alternater\"", "write `kind = \"alternator\"`"),
         ("load_dump = \"field_stop\"", "load_dump = true", "write it like this: `load_dump = \"clamp\"`"),
+        (
+            "rated_a = 120",
+            "rated_a = 120\nbank = \"main\"",
+            "leave it out, or give the bank this name: `name = \"main\"`",
+        ),
         ("parallel = true", "parallel = \"yes\"", "write `parallel = true`"),
         ("[[load]]", "[load]", "write `[[load]]`"),
         (

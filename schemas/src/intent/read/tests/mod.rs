@@ -50,6 +50,23 @@ fn the_recordings_intents_read() {
 }
 
 #[test]
+fn the_examples_for_users_read() {
+    let lfp = good(include_str!("../../../../../deploy/examples/intent-lfp-48v-two-chargers.toml"));
+    assert_eq!((lfp.sources.len(), lfp.requirements.len()), (3, 5));
+    assert!(lfp.banks[0].profile.defaulted.is_empty());
+    // The example says that its figures are those that are assumed.
+    assert_eq!(lfp.accuracy, Accuracy::default());
+
+    let agm = good(include_str!("../../../../../deploy/examples/intent-agm-24v-alternator.toml"));
+    assert_eq!(agm.banks[0].profile.defaulted, ["rebulk_v", "tail_a", "absorption_max_min"]);
+    assert_eq!((agm.sources[1].name.as_str(), agm.sources[2].rated_a), ("harbour charger", 80.0));
+
+    let nmc = good(include_str!("../../../../../deploy/examples/intent-nmc-serial-hybrid.toml"));
+    assert_eq!((nmc.banks.len(), nmc.links.len(), nmc.banks[0].profile.float_v), (2, 1, None));
+    assert_eq!(nmc.sources[1].signals.current.as_ref().map(|s| s.scale), Some(-1.0));
+}
+
+#[test]
 fn every_key_arrives_where_it_belongs() {
     let intent = good(GREBE);
     let bank = &intent.banks[0];

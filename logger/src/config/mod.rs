@@ -1,0 +1,273 @@
+//! The logger's configuration file: which buses are recorded, where to, and what is kept for how long.
+//!
+//! Read with all its mistakes at once, each with line, column and fix. What a configuration may ask for and this
+//! version cannot do yet is said as clearly as a mistake: a bus that is silently not recorded is lost for ever.
+
+mod serial;
+
+use ampwake_schemas::toml_read::{self, Homes, Item, Key, Limits, Mistakes, Table, key, quoted};
+use std::path::{Path, PathBuf};
+
+/// The file's schema name.
+pub const SCHEMA: &str = "ampwake-logger/1";
+
+/// What the daemon does.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Config {
+    /// The database; a relative path starts at the configuration's folder.
+    pub database: PathBuf,
+    /// Seconds between two commits: what a power cut costs.
+    pub commit_every_s: u32,
+    /// How long and how much is kept.
+    pub keep: Keep,
+    /// The CAN buses, at least one.
+    pub can: Vec<CanBus>,
+}
+
+/// How long and how much is kept.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Keep {
+    /// Days of raw frames; 0: none.
+    pub raw_days: u32,
+    /// Days in full resolution; rollups are kept for ever.
+    pub full_days: u32,
+    /// The most that the database and the raw frames may take, in GB (10^9 bytes).
+    pub max_gb: f64,
+}
+
+impl Default for Keep {
+    /// A week of frames, two seasons in full, half of a 32 GB card.
+    fn default() -> Self {
+        Self { raw_days: 7, full_days: 730, max_gb: 16.0 }
+    }
+}
+
+/// A CAN interface.
+#[derive(Debug, Clone, PartialEq)]
+pub struct CanBus {
+    /// The name of the interface, which is also the name of the bus in channel addresses.
+    pub name: String,
+    /// What is decoded on it.
+    pub protocols: Vec<Protocol>,
+    /// Message definitions of the maker's own, for [`Protocol::Dbc`].
+    pub dbc: Vec<PathBuf>,
+    /// Whether devices may be asked for their product information.
+    pub ask: bool,
+}
+
+/// What a CAN bus may speak.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Protocol {
+    /// NMEA 2000.
+    N2k,
+    /// RV-C.
+    Rvc,
+    /// SAE J1939.
+    J1939,
+    /// CANopen.
+    CanOpen,
+    /// Messages that a DBC file describes.
+    Dbc,
+}
+
+impl Protocol {
+    /// Every protocol that a configuration may name.
+    pub const ALL: &[Protocol] = &[Self::N2k, Self::Rvc, Self::J1939, Self::CanOpen, Self::Dbc];
+
+    /// The word as it stands in the file and in channel addresses.
+    pub const fn text(self) -> &'static str {
+        match self {
+            Self::N2k => "n2k",
+            Self::Rvc => "rvc",
+            Self::J1939 => "j1939",
+            Self::CanOpen => "canopen",
+            Self::Dbc => "dbc",
+        }
+    }
+
+    /// True for those that this version decodes.
+    pub const fn is_decoded(self) -> bool {
+        matches!(self, Self::N2k)
+    }
+}
+
+const DATABASE: Key = key("database", "the file that is recorded into", "\"/var/lib/ampwake/voyage.db\"");
+const COMMIT: Key = key("commit_every_s", "the seconds between two commits", "10");
+const KEEP: Key = key("keep", "how long and how much is kept", "{ raw_days = 7, full_days = 730, max_gb = 16 }");
+const RAW_DAYS: Key = key("raw_days", "the days of raw frames that are kept", "7");
+const FULL_DAYS: Key = key("full_days", "the days that are kept in full resolution", "730");
+const MAX_GB: Key = key("max_gb", "the most that the recording may take, in GB", "16");
+const CAN: Key = key("can", "a CAN interface to record", "[[can]]");
+const SERIAL: Key = key("serial", "a serial line to record", "[[serial]]");
+const CAN_NAME: Key = key("name", "the CAN interface", "\"can0\"");
+const PROTOCOLS: Key = key("protocols", "what the bus speaks", "[\"n2k\"]");
+const DBC: Key = key("dbc", "files that describe the maker's own messages", "[]");
+const ASK: Key = key("ask", "whether devices may be asked for their product information", "false");
+
+const HOMES: Homes = &[
+    ("raw_days", "`keep = { … }`"),
+    ("full_days", "`keep = { … }`"),
+    ("max_gb", "`keep = { … }`"),
+    ("protocols", "[[can]]"),
+    ("dbc", "[[can]]"),
+    ("ask", "[[can]]"),
+    ("port", "[[serial]]"),
+    ("baud", "[[serial]]"),
+    ("modbus", "[[serial]]"),
+    ("database", "the top of the file, before the first section"),
+    ("commit_every_s", "the top of the file, before the first section"),
+    ("keep", "the top of the file, before the first section"),
+];
+
+/// Longest name of a network interface in characters (Linux `if.h`: IFNAMSIZ is 16 with the closing zero).
+const INTERFACE_CHARS: usize = 15;
+
+/// Reads the text of a configuration; `file_name` is for the messages, `base_dir` is where relative paths start.
+///
+/// # Errors
+/// Every mistake of the file, in the order of their places.
+pub fn read(file_name: &str, text: &str, base_dir: &Path) -> Result<Config, Mistakes> {
+    toml_read::read(file_name, text, HOMES, |root| config(root, base_dir))
+}
+
+fn config(root: &Table<'_>, base_dir: &Path) -> Option<Config> {
+    root.schema(SCHEMA, "a configuration of the logger");
+    let database = root.need(DATABASE).and_then(|i| database(&i, base_dir));
+    let commit_every_s = root.take(COMMIT).map_or(Some(10), |i| i.whole(Limits::within(1.0, 3600.0, "s")));
+    let keep = root.take(KEEP).map_or(Some(Keep::default()), |i| i.table(keep).flatten());
+
+    let (can_sections, serial_sections) = (root.sections(CAN), root.sections(SERIAL));
+    if can_sections.is_empty() && serial_sections.is_empty() {
+        root.need(CAN);
+    }
+    let mut names = Names::default();
+    let can: Vec<Option<CanBus>> =
+        can_sections.iter().map(|item| item.table(|t| can_bus(t, base_dir, &mut names)).flatten()).collect();
+    for item in &serial_sections {
+        item.table(|t| serial::check(t, base_dir, &mut names));
+    }
+    names.check();
+    let can: Option<Vec<CanBus>> = can.into_iter().collect();
+    Some(Config { database: database?, commit_every_s: commit_every_s?, keep: keep?, can: can? })
+}
+
+fn database(item: &Item<'_>, base_dir: &Path) -> Option<PathBuf> {
+    let text = item.text()?;
+    let path = base_dir.join(text);
+    if text.ends_with('/') || path.is_dir() {
+        let inside = format!("\"{}/voyage.db\"", text.trim_end_matches('/'));
+        item.wrong("this is a folder, not a file", &item.write(&inside));
+        return None;
+    }
+    Some(path)
+}
+
+fn keep(t: &Table<'_>) -> Option<Keep> {
+    let d = Keep::default();
+    let days =
+        |key, low, default| t.take(key).map_or(Some(default), |i| i.whole(Limits::within(low, 36_500.0, "days")));
+    let raw_days = days(RAW_DAYS, 0.0, d.raw_days);
+    let full_days = days(FULL_DAYS, 1.0, d.full_days);
+    let max_gb = t.take(MAX_GB).map_or(Some(d.max_gb), |i| i.number(Limits::within(0.1, 100_000.0, "GB")));
+    Some(Keep { raw_days: raw_days?, full_days: full_days?, max_gb: max_gb? })
+}
+
+fn can_bus<'a>(t: &Table<'a>, base_dir: &Path, names: &mut Names<'a>) -> Option<CanBus> {
+    let name = t.need(CAN_NAME).and_then(|i| names.take(i, Some(INTERFACE_CHARS)));
+    let protocols = t.take(PROTOCOLS).map_or(Some(vec![Protocol::N2k]), |i| protocols(&i));
+    let dbc = t.take(DBC).map_or(Some(Vec::new()), |i| dbc_files(&i, base_dir));
+    let ask = t.take(ASK).map_or(Some(false), |i| {
+        let ask = i.flag()?;
+        if ask {
+            i.wrong("this version never sends anything, not even a question", &i.write("false"));
+        }
+        (!ask).then_some(false)
+    });
+    Some(CanBus { name: name?, protocols: protocols?, dbc: dbc?, ask: ask? })
+}
+
+fn protocols(item: &Item<'_>) -> Option<Vec<Protocol>> {
+    let mut read = Vec::new();
+    let mut good = true;
+    for member in item.list()? {
+        let Some(protocol) = member.word(Protocol::ALL, Protocol::text) else {
+            good = false;
+            continue;
+        };
+        if read.contains(&protocol) {
+            member.wrong("this protocol is in the list twice", "take one of the two out");
+        } else if !protocol.is_decoded() {
+            let problem = format!("this version does not decode {} yet", quoted(protocol.text()));
+            member
+                .wrong(&problem, "take it out; the recording of a bus can be imported and decoded by a later version");
+            good = false;
+        }
+        read.push(protocol);
+    }
+    if good && read.is_empty() {
+        item.wrong("a bus that speaks nothing cannot be decoded", &item.write(PROTOCOLS.example));
+    }
+    good.then_some(read)
+}
+
+fn dbc_files(item: &Item<'_>, base_dir: &Path) -> Option<Vec<PathBuf>> {
+    let members = item.list()?;
+    if !members.is_empty() {
+        item.wrong("this version does not read DBC files yet", &item.write("[]"));
+    }
+    members.iter().map(|member| file(member, base_dir)).collect()
+}
+
+/// A file that must exist.
+fn file(item: &Item<'_>, base_dir: &Path) -> Option<PathBuf> {
+    let path = base_dir.join(item.text()?);
+    if path.is_file() {
+        return Some(path);
+    }
+    let problem = if path.is_dir() { "this is a folder, not a file" } else { "there is no such file" };
+    item.wrong(problem, "correct the path; a relative one starts at the folder of this configuration");
+    None
+}
+
+/// The names of all buses, in order.
+#[derive(Default)]
+struct Names<'a>(Vec<(String, Item<'a>)>);
+
+impl<'a> Names<'a> {
+    /// Reads a bus's name and remembers it.
+    fn take(&mut self, item: Item<'a>, most_chars: Option<usize>) -> Option<String> {
+        let name = item.text()?.to_owned();
+        let good = |c: char| c.is_ascii_lowercase() || c.is_ascii_digit() || matches!(c, '_' | '-' | '.');
+        let most = most_chars.unwrap_or(64);
+        if !name.chars().all(good) || name.len() > most || matches!(name.as_str(), "." | "..") {
+            let problem =
+                format!("a bus's name has lower-case letters, digits, `_`, `-` and `.` only, at most {most} of them");
+            let lower: String = name.to_lowercase().replace(' ', "_");
+            let fix = if lower.chars().all(good) && lower.len() <= most {
+                item.write(&format!("\"{lower}\""))
+            } else {
+                format!("write it like this: `name = {}`", item.key().example)
+            };
+            item.wrong(&problem, &fix);
+            return None;
+        }
+        self.0.push((name.clone(), item));
+        Some(name)
+    }
+
+    /// Reports names that are there twice.
+    fn check(&mut self) {
+        self.0.sort_by_key(|(_, item)| item.offset());
+        let mut first = std::collections::BTreeMap::new();
+        for (name, item) in &self.0 {
+            let line = *first.entry(name).or_insert(item.line());
+            if line != item.line() {
+                let problem = format!("{} is already the name of the bus in line {line}", quoted(name));
+                item.wrong(&problem, "give each bus a name of its own; channel addresses begin with it");
+            }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,168 @@
+//! Whole configurations, and the slips that people make in them.
+
+use super::*;
+use ampwake_schemas::toml_read::Mistake;
+use proptest::prelude::*;
+
+const GOOD: &str = r#"schema = "ampwake-logger/1"
+database = "data/voyage.db"
+commit_every_s = 1
+keep = { raw_days = 0, full_days = 400, max_gb = 4.5 }
+
+[[can]]
+name = "can0"
+protocols = ["n2k"]
+dbc = []
+ask = false
+
+[[can]]
+name = "house-bus"
+"#;
+
+const EXAMPLE: &str = include_str!("../../../deploy/examples/logger.toml");
+
+fn mistakes(text: &str) -> Mistakes {
+    read("logger.toml", text, Path::new("/nowhere")).unwrap_err()
+}
+
+#[track_caller]
+fn only(text: &str) -> Mistake {
+    let m = mistakes(text);
+    assert_eq!(m.list.len() + m.more, 1, "{m}");
+    m.list[0].clone()
+}
+
+#[test]
+fn a_good_configuration_reads() {
+    let config = read("logger.toml", GOOD, Path::new("/etc/ampwake")).unwrap();
+    assert_eq!(config.database, Path::new("/etc/ampwake/data/voyage.db"));
+    assert_eq!((config.commit_every_s, config.keep), (1, Keep { raw_days: 0, full_days: 400, max_gb: 4.5 }));
+    let bus = |name: &str| CanBus { name: name.into(), protocols: vec![Protocol::N2k], dbc: vec![], ask: false };
+    assert_eq!(config.can, [bus("can0"), bus("house-bus")]);
+}
+
+#[test]
+fn the_example_reads_and_says_the_defaults() {
+    let config = read("logger.toml", EXAMPLE, Path::new("/etc/ampwake")).unwrap();
+    assert_eq!(config.database, Path::new("/var/lib/ampwake/voyage.db"));
+    assert_eq!((config.commit_every_s, config.keep), (10, Keep::default()));
+    let short = "schema = \"ampwake-logger/1\"\ndatabase = \"v.db\"\n[[can]]\nname = \"can0\"\n";
+    let short = read("logger.toml", short, Path::new("")).unwrap();
+    assert_eq!((short.commit_every_s, short.keep, short.can), (10, Keep::default(), config.can));
+}
+
+#[test]
+fn slips_have_their_place_and_fix() {
+    for (right, wrong, line, column, fix) in [
+        ("database = \"data/voyage.db\"\n", "", 1, 1, "add `database = \"/var/lib/ampwake/voyage.db\"` at the top"),
+        ("data/voyage.db", "data/", 2, 12, "write `database = \"data/voyage.db\"`"),
+        ("commit_every_s = 1", "commit_every_s = 0", 3, 18, "write it like this: `commit_every_s = 10`"),
+        ("commit_every_s = 1", "commit_every_s = 7200", 3, 18, "write it like this: `commit_every_s = 10`"),
+        ("commit_every_s = 1", "commit_every = 1", 3, 1, "did you mean `commit_every_s`?"),
+        ("raw_days = 0", "raw_days = -1", 4, 21, "write it like this: `raw_days = 7`"),
+        ("[[can]]\nname = \"can0\"", "[[cann]]\nname = \"can0\"", 6, 3, "did you mean `can`?"),
+        ("name = \"can0\"", "name = \"CAN0\"", 7, 8, "write `name = \"can0\"`"),
+        ("name = \"can0\"", "name = \"a-very-long-interface\"", 7, 8, "write it like this: `name = \"can0\"`"),
+        (
+            "name = \"house-bus\"",
+            "name = \"can0\"",
+            13,
+            8,
+            "give each bus a name of its own; channel addresses begin with it",
+        ),
+        ("[\"n2k\"]", "\"n2k\"", 8, 13, "write `protocols = [\"n2k\"]`"),
+        ("[\"n2k\"]", "[\"nk2\"]", 8, 14, "write `\"n2k\"`"),
+        ("[\"n2k\"]", "[\"n2k\", \"n2k\"]", 8, 21, "take one of the two out"),
+        ("[\"n2k\"]", "[]", 8, 13, "write `protocols = [\"n2k\"]`"),
+        ("ask = false", "ask = true", 10, 7, "write `ask = false`"),
+        ("ask = false", "ask = False", 10, 7, "write `ask = false`"),
+        (
+            "ask = false",
+            "keep = { raw_days = 1 }",
+            10,
+            1,
+            "it belongs in the top of the file, before the first section",
+        ),
+        ("ampwake-logger/1", "ampwake-intent/1", 1, 10, "write `schema = \"ampwake-logger/1\"` as the first line"),
+    ] {
+        let m = only(&GOOD.replacen(right, wrong, 1));
+        assert_eq!((m.line, m.column, m.fix.as_str()), (line, column, fix), "{wrong}: {}", m.problem);
+    }
+}
+
+#[test]
+fn at_least_one_bus() {
+    let m = only("schema = \"ampwake-logger/1\"\ndatabase = \"v.db\"\n");
+    assert_eq!(
+        (m.problem.as_str(), m.fix.as_str()),
+        ("`can` is missing: a CAN interface to record", "add a section `[[can]]`")
+    );
+}
+
+#[test]
+fn what_this_version_cannot_do_is_said() {
+    for protocol in ["rvc", "j1939", "canopen", "dbc"] {
+        let m = only(&GOOD.replacen("[\"n2k\"]", &format!("[\"n2k\", \"{protocol}\"]"), 1));
+        assert_eq!((m.line, m.problem), (8, format!("this version does not decode `{protocol}` yet")));
+    }
+    let dir = tempfile::tempdir().unwrap();
+    std::fs::write(dir.path().join("pack.dbc"), "").unwrap();
+    let text = GOOD.replacen("dbc = []", "dbc = [\"pack.dbc\", \"motor.dbc\"]", 1);
+    let m = read("logger.toml", &text, dir.path()).unwrap_err();
+    let found: Vec<(usize, &str, &str)> =
+        m.list.iter().map(|m| (m.column, m.text.as_str(), m.problem.as_str())).collect();
+    let expect = [
+        (7, "dbc = [\"pack.dbc\", \"motor.dbc\"]", "this version does not read DBC files yet"),
+        (20, "\"motor.dbc\"", "there is no such file"),
+    ];
+    assert_eq!(found, expect);
+}
+
+#[test]
+fn serial_lines_are_checked_and_refused() {
+    let serial = "\n[[serial]]\nname = \"aft\"\nport = \"/dev/ttyUSB0\"\nbaud = 4800\nprotocol = \"nmea0183\"\n";
+    let m = only(&format!("{GOOD}{serial}"));
+    assert_eq!(
+        (m.line, m.text.as_str(), m.problem.as_str()),
+        (15, "[[serial]]", "serial lines are not recorded by this version")
+    );
+
+    let modbus = "\n[[serial]]\nname = \"can0\"\nport = \"/dev/ttyUSB1\"\nbaud = \"9600\"\nmodbus = [{ unit = 248, map = \"maps/shunt.toml\", every_s = 1 }]\nparity = \"N\"\n";
+    let problems: Vec<String> = mistakes(&format!("{GOOD}{modbus}")).list.into_iter().map(|m| m.problem).collect();
+    let expect = [
+        "serial lines are not recorded by this version",
+        "`can0` is already the name of the bus in line 7",
+        "`baud`, its speed in bit/s, should be a number without quotation marks, and this is text",
+        "`unit`, the Modbus unit's address, should be from 1 to 247",
+        "there is no such file",
+        "`parity` is not known in [[serial]]",
+    ];
+    assert_eq!(problems, expect);
+}
+
+#[test]
+fn a_folder_is_no_database() {
+    let dir = tempfile::tempdir().unwrap();
+    std::fs::create_dir(dir.path().join("data")).unwrap();
+    let text = GOOD.replacen("data/voyage.db", "data", 1);
+    let m = read("logger.toml", &text, dir.path()).unwrap_err();
+    assert_eq!(m.list[0].fix, "write `database = \"data/voyage.db\"`");
+}
+
+proptest! {
+    #[test]
+    fn any_text_is_read_or_refused_with_reasons(text in "\\PC{0,200}") {
+        prop_assert!(!mistakes(&text).list.is_empty());
+    }
+
+    #[test]
+    fn a_good_file_with_one_character_changed(at in any::<prop::sample::Index>(), c in any::<char>()) {
+        let mut chars: Vec<char> = GOOD.chars().collect();
+        let at = at.index(chars.len());
+        chars[at] = c;
+        let text: String = chars.into_iter().collect();
+        if let Err(m) = read("f", &text, Path::new("/nowhere")) {
+            prop_assert!(!m.list.is_empty() && m.list.len() <= 12, "{}", m);
+        }
+    }
+}
