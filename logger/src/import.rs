@@ -111,7 +111,7 @@ pub fn import(
                 store.commit()?;
             }
             let frames = pipeline.totals().frames;
-            if frames % FRAMES_PER_LOOK == 0 {
+            if frames.is_multiple_of(FRAMES_PER_LOOK) {
                 progress(Progress { input, number: i + 1, of: inputs.len(), frames, fraction: recording.progress() });
             }
         }

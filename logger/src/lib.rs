@@ -3,9 +3,13 @@
 //! Owes its reader: it knows nothing about charging, it never sends, and what it had read it keeps.
 
 pub mod bus;
+pub mod check;
 pub mod clock;
 pub mod config;
 pub mod framing;
 pub mod identity;
 pub mod import;
 pub mod pipeline;
+pub mod record;
+#[cfg(feature = "live")]
+pub mod run;

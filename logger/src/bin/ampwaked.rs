@@ -1,1 +1,102 @@
-fn main() {}
+//! The recorder daemon: a shell around [`ampwake_logger::run::run`].
+//!
+//! Exit status: 0 done, 1 could not do it, 2 wrong usage or configuration.
+
+use ampwake_logger::bus::interface;
+use ampwake_logger::config::{self, Config};
+use ampwake_logger::{check, run};
+use ampwake_schemas::toml_read::utf8;
+use clap::error::ErrorKind;
+use clap::{CommandFactory, Parser, Subcommand};
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+use tokio::signal::unix::{SignalKind, signal};
+
+/// Records what the data buses of a vessel say. It listens only and sends nothing.
+#[derive(Parser)]
+#[command(
+    name = "ampwaked",
+    version,
+    after_help = "Exit status: 0 done, 1 could not do it, 2 wrong usage or configuration."
+)]
+struct Arguments {
+    #[command(subcommand)]
+    command: Option<Command>,
+    /// The configuration (schema ampwake-logger/1)
+    #[arg(long, value_name = "FILE", global = true)]
+    config: Option<PathBuf>,
+}
+
+#[derive(Subcommand)]
+enum Command {
+    /// Say what would be opened and whether it can be; record nothing
+    Check,
+}
+
+fn main() -> ExitCode {
+    let arguments = Arguments::parse();
+    let Some(path) = arguments.config else {
+        let text = "name the configuration: ampwaked --config FILE";
+        Arguments::command().error(ErrorKind::MissingRequiredArgument, text).exit()
+    };
+    tracing_subscriber::fmt()
+        .with_writer(std::io::stderr)
+        .with_env_filter(tracing_subscriber::EnvFilter::try_from_env("AMPWAKE_LOG").unwrap_or_else(|_| "info".into()))
+        .with_target(false)
+        .init();
+    let config = match configuration(&path) {
+        Ok(config) => config,
+        Err(text) => return failed(2, &text),
+    };
+    match arguments.command {
+        Some(Command::Check) => {
+            match check::check(&config, Path::new(interface::SYSTEM), &mut std::io::stdout().lock()) {
+                Ok(true) => ExitCode::SUCCESS,
+                Ok(false) => ExitCode::from(1),
+                Err(e) => failed(1, &format!("cannot write to standard output: {e}")),
+            }
+        }
+        None => record(&config),
+    }
+}
+
+fn configuration(path: &Path) -> Result<Config, String> {
+    let name = path.display().to_string();
+    let bytes = std::fs::read(path).map_err(|e| format!("{name}: cannot read the configuration: {e}"))?;
+    let text = utf8(&name, &bytes).map_err(|e| e.to_string())?;
+    config::read(&name, text, path.parent().unwrap_or(Path::new(""))).map_err(|e| e.to_string())
+}
+
+fn record(config: &Config) -> ExitCode {
+    let run = || -> Result<_, Box<dyn std::error::Error>> {
+        let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
+        runtime.block_on(async {
+            let (mut interrupt, mut terminate) = (signal(SignalKind::interrupt())?, signal(SignalKind::terminate())?);
+            let shutdown = async {
+                tokio::select! {
+                    _ = interrupt.recv() => {}
+                    _ = terminate.recv() => {}
+                }
+                tracing::info!("stopping");
+            };
+            let buses: Vec<&str> = config.can.iter().map(|bus| bus.name.as_str()).collect();
+            tracing::info!("recording {} into {}", buses.join(", "), config.database.display());
+            tracing::info!("this version keeps everything: `keep` in the configuration is not applied yet");
+            Ok(run::run(config, shutdown).await?)
+        })
+    };
+    match run() {
+        Ok(report) => {
+            tracing::info!("recorded {} frames, {} samples", report.totals.frames, report.totals.samples);
+            ExitCode::SUCCESS
+        }
+        Err(e) => failed(1, &e.to_string()),
+    }
+}
+
+/// The one place where this program speaks to a person outside the log.
+#[allow(clippy::print_stderr)]
+fn failed(status: u8, text: &str) -> ExitCode {
+    eprintln!("ampwaked: {text}");
+    ExitCode::from(status)
+}

@@ -1,8 +1,12 @@
 //! Where frames come from: one file per kind of input, each yielding frames with their receive times.
 
 pub mod candump;
+pub mod interface;
 pub mod lines;
 pub mod recording;
+#[cfg(feature = "live")]
+pub mod socketcan;
+pub mod source;
 pub mod stamps;
 
 use ampwake_schemas::time::Timestamp;

@@ -16,6 +16,7 @@ mod store;
 mod writer;
 
 pub use error::StoreError;
+pub use lock::writer_of;
 pub use samples::Samples;
 pub use store::Store;
 pub use writer::Writer;

@@ -64,6 +64,15 @@ impl Drop for WriterLock {
     }
 }
 
+/// Who is writing to `database` at this moment, as far as that can be told; `None` when nobody is.
+pub fn writer_of(database: &Path) -> Option<String> {
+    let mut file = File::open(lock_path(database)).ok()?;
+    match file.try_lock_shared() {
+        Err(TryLockError::WouldBlock) => Some(holder(&mut file)),
+        _ => None,
+    }
+}
+
 fn lock_path(database: &Path) -> PathBuf {
     let mut name = database.as_os_str().to_owned();
     name.push("-lock");

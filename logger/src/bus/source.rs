@@ -1,0 +1,88 @@
+//! What a running recorder takes its frames from: a thread per bus that puts frames into the one bounded
+//! channel until it is told to stop.
+
+use super::Frame;
+use super::recording::Recording;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::mpsc::SyncSender;
+use std::time::Duration;
+
+/// How long a source may take to notice that it has to stop.
+pub const NOTICE: Duration = Duration::from_millis(200);
+
+/// One bus, open and ready.
+pub trait Source: Send {
+    /// The bus's name in channel addresses.
+    fn name(&self) -> &str;
+    /// Hands on frames until `out` says that it is over, or there are no more.
+    fn run(self: Box<Self>, out: &Outlet);
+}
+
+/// What a source hands on.
+#[derive(Debug)]
+pub enum Heard {
+    /// A frame of the bus with this number.
+    Frame(usize, Frame),
+    /// Something about the bus with this number that the user should know: kind of event, plain words.
+    Note(usize, &'static str, String),
+}
+
+/// Where a source puts what it hears.
+#[derive(Debug, Clone)]
+pub struct Outlet {
+    pub(crate) bus: usize,
+    pub(crate) channel: SyncSender<Heard>,
+    pub(crate) stop: Arc<AtomicBool>,
+}
+
+impl Outlet {
+    /// Hands a frame on. Waits when the recorder is behind, so that the queue in the kernel is the next to fill.
+    /// False when nobody listens any more.
+    pub fn frame(&self, frame: Frame) -> bool {
+        self.channel.send(Heard::Frame(self.bus, frame)).is_ok()
+    }
+
+    /// Hands on a remark about the bus.
+    pub fn note(&self, kind: &'static str, text: String) -> bool {
+        self.channel.send(Heard::Note(self.bus, kind, text)).is_ok()
+    }
+
+    /// True when the source has to end.
+    pub fn is_over(&self) -> bool {
+        self.stop.load(Ordering::Relaxed)
+    }
+}
+
+/// A recording, played as fast as the recorder takes it; all of its interfaces are one bus.
+#[derive(Debug)]
+pub struct Replay {
+    name: String,
+    recording: Recording,
+}
+
+impl Replay {
+    /// Plays `recording` as the bus `name`.
+    pub fn new(name: &str, recording: Recording) -> Self {
+        Self { name: name.to_owned(), recording }
+    }
+}
+
+impl Source for Replay {
+    fn name(&self) -> &str {
+        &self.name
+    }
+
+    fn run(mut self: Box<Self>, out: &Outlet) {
+        while !out.is_over() {
+            match self.recording.next_frame() {
+                Ok(Some(received)) if out.frame(received.frame) => {}
+                Err(e) => {
+                    out.note("bus_lost", e.to_string());
+                    return;
+                }
+                _ => return,
+            }
+        }
+    }
+}

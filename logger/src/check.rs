@@ -1,0 +1,108 @@
+//! What the daemon would open, and whether it can: to be asked before the boat leaves the dock.
+
+use crate::bus::interface;
+use crate::config::Config;
+use ampwake_store::{Store, StoreError, writer_of};
+use std::io::Write;
+use std::path::Path;
+
+/// Writes what would be opened, one line each; true when all of it can be. `system` is
+/// [`interface::SYSTEM`].
+///
+/// # Errors
+/// `out` cannot be written.
+pub fn check(config: &Config, system: &Path, out: &mut dyn Write) -> std::io::Result<bool> {
+    let mut good = true;
+    for bus in &config.can {
+        let protocols: Vec<&str> = bus.protocols.iter().map(|p| p.text()).collect();
+        match interface::check(system, &bus.name) {
+            Ok(()) => writeln!(out, "ok      bus {} ({}) is up", bus.name, protocols.join(", "))?,
+            Err(e) => {
+                good = false;
+                writeln!(out, "problem {e}")?;
+            }
+        }
+    }
+    match database(&config.database) {
+        Ok(state) => writeln!(out, "ok      database {}: {state}", config.database.display())?,
+        Err(problem) => {
+            good = false;
+            writeln!(out, "problem {problem}")?;
+        }
+    }
+    writeln!(out, "note    commits every {} s: a power cut costs so much", config.commit_every_s)?;
+    writeln!(out, "note    this version keeps everything: `keep` in the configuration is not applied yet")?;
+    Ok(good)
+}
+
+fn database(path: &Path) -> Result<String, String> {
+    let folder = match path.parent() {
+        Some(folder) if !folder.as_os_str().is_empty() => folder,
+        _ => Path::new("."),
+    };
+    // Rights alone do not tell: the card may be full or mounted read-only.
+    let probe = folder.join(format!(".ampwake-check-{}", std::process::id()));
+    let written = std::fs::write(&probe, b"can this be written?\n");
+    let _ = std::fs::remove_file(&probe);
+    if let Err(e) = written {
+        return Err(format!(
+            "the folder {} cannot be written: {e}; create it, or give the recorder's user the right to",
+            folder.display()
+        ));
+    }
+    match Store::open(path) {
+        Ok(store) => {
+            let channels = store.channels().map_err(|e| e.to_string())?.len();
+            Ok(match writer_of(path) {
+                Some(holder) => format!("{channels} channels, being recorded into right now by {holder}"),
+                None => format!("{channels} channels, recording goes on in it"),
+            })
+        }
+        Err(StoreError::NotFound { .. }) => Ok("will be created".to_owned()),
+        Err(e) => Err(e.to_string()),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::config;
+
+    fn checked(text: &str, dir: &Path) -> (bool, String) {
+        let config = config::read("logger.toml", text, dir).unwrap();
+        let mut out = Vec::new();
+        let good = check(&config, &dir.join("net"), &mut out).unwrap();
+        (good, String::from_utf8(out).unwrap())
+    }
+
+    #[test]
+    fn it_says_what_would_be_opened_and_whether_it_can() {
+        let dir = tempfile::tempdir().unwrap();
+        let text = "schema = \"ampwake-logger/1\"\ndatabase = \"voyage.db\"\n[[can]]\nname = \"can0\"\n";
+        let (good, out) = checked(text, dir.path());
+        assert!(
+            !good && out.contains("problem there is no interface `can0`") && out.contains("will be created"),
+            "{out}"
+        );
+
+        let can0 = dir.path().join("net/can0");
+        std::fs::create_dir_all(&can0).unwrap();
+        std::fs::write(can0.join("type"), "280\n").unwrap();
+        std::fs::write(can0.join("flags"), "0x1\n").unwrap();
+        let (good, out) = checked(text, dir.path());
+        assert!(good && out.contains("ok      bus can0 (n2k) is up"), "{out}");
+        assert!(!dir.path().join("voyage.db").exists(), "a check creates nothing");
+
+        let writer = Store::create(dir.path().join("voyage.db")).unwrap();
+        let (good, out) = checked(text, dir.path());
+        assert!(good && out.contains("being recorded into right now by process"), "{out}");
+        drop(writer);
+        assert!(checked(text, dir.path()).1.contains("recording goes on in it"));
+
+        let (good, out) = checked(&text.replace("voyage.db", "no/folder/voyage.db"), dir.path());
+        assert!(!good && out.contains("no/folder cannot be written"), "{out}");
+        std::fs::write(dir.path().join("voyage.db"), "a letter").unwrap();
+        let (good, out) = checked(text, dir.path());
+        assert!(!good && out.contains("no SQLite database"), "{out}");
+    }
+}

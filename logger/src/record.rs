@@ -1,0 +1,144 @@
+//! The recorder: takes what the buses say from one bounded channel, commits at its interval, and ends cleanly.
+//!
+//! Owes its reader: what was handed on by a bus before the stop is in the database after it; a commit that
+//! fails is tried again with nothing lost; memory has a bound.
+
+use crate::bus::source::{Heard, Outlet, Source};
+use crate::bus::stamps::Meaning;
+use crate::pipeline::{Pipeline, Totals, event};
+use ampwake_schemas::message::Protocol;
+use ampwake_schemas::time::Timestamp;
+use ampwake_store::{StoreError, Writer};
+use serde_json::json;
+use std::collections::BTreeMap;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, sync_channel};
+use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
+
+/// Frames on their way: eight seconds of a full 250 kbit/s bus while the disk is busy.
+const QUEUE: usize = 16_384;
+/// Samples that wait for a disk that refuses (some 30 MB) before the recorder gives up.
+const MOST_PENDING: usize = 500_000;
+
+/// How to record.
+#[derive(Debug, Clone)]
+pub struct RecordOptions {
+    /// What each bus speaks, by bus name; NMEA 2000 where nothing is said.
+    pub bus_protocols: BTreeMap<String, Protocol>,
+    /// What a power cut costs.
+    pub commit_every: Duration,
+    /// The configuration as it stands in the event of the start, a JSON value.
+    pub configuration: serde_json::Value,
+}
+
+/// What a run recorded.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct RunReport {
+    /// What went through.
+    pub totals: Totals,
+    /// Commits that reached the disk.
+    pub commits: u64,
+}
+
+/// Records from `sources` until `shutdown` or until no source has any more, then stores what is left.
+///
+/// # Errors
+/// The database cannot be written.
+pub async fn record(
+    sources: Vec<Box<dyn Source>>,
+    store: Writer,
+    options: RecordOptions,
+    shutdown: impl Future<Output = ()>,
+) -> Result<RunReport, StoreError> {
+    let stop = Arc::new(AtomicBool::new(false));
+    let (channel, heard) = sync_channel(QUEUE);
+    let names: Vec<String> = sources.iter().map(|s| s.name().to_owned()).collect();
+    for (bus, source) in sources.into_iter().enumerate() {
+        let outlet = Outlet { bus, channel: channel.clone(), stop: stop.clone() };
+        // Not joined: the recorder ends when the last of them has dropped its end of the channel.
+        std::thread::spawn(move || source.run(&outlet));
+    }
+    drop(channel);
+    let mut recorder = tokio::task::spawn_blocking(move || Recorder::new(store, names, options).run(&heard));
+    let result = tokio::select! {
+        ended = &mut recorder => ended,
+        () = shutdown => {
+            stop.store(true, Ordering::Relaxed);
+            recorder.await
+        }
+    };
+    // Should the recorder fail, the sources must end too.
+    stop.store(true, Ordering::Relaxed);
+    result.unwrap_or_else(|e| std::panic::resume_unwind(e.into_panic()))
+}
+
+struct Recorder {
+    store: Writer,
+    pipeline: Pipeline,
+    /// The pipeline's number of each bus.
+    buses: Vec<usize>,
+    names: Vec<String>,
+    options: RecordOptions,
+    commits: u64,
+}
+
+impl Recorder {
+    fn new(store: Writer, names: Vec<String>, options: RecordOptions) -> Self {
+        let mut pipeline = Pipeline::new(options.bus_protocols.clone());
+        let buses = names.iter().map(|name| pipeline.bus(name)).collect();
+        Self { store, pipeline, buses, names, options, commits: 0 }
+    }
+
+    fn run(mut self, heard: &Receiver<Heard>) -> Result<RunReport, StoreError> {
+        let version = env!("CARGO_PKG_VERSION");
+        self.pipeline.begin(&format!("recorder {version}"), Meaning::Absolute, &mut self.store);
+        let details = json!({ "version": version, "configuration": self.options.configuration });
+        let text = format!("recording started on {} with version {version}", self.names.join(", "));
+        self.store.event(event(now(), "recording_started", None, text, &details));
+        self.commit()?;
+        let mut due = Instant::now() + self.options.commit_every;
+        loop {
+            match heard.recv_timeout(due.saturating_duration_since(Instant::now())) {
+                Ok(Heard::Frame(bus, frame)) => self.pipeline.frame(self.buses[bus], frame, &mut self.store),
+                Ok(Heard::Note(bus, kind, text)) => {
+                    tracing::warn!("{text}");
+                    self.store.event(event(now(), kind, self.names.get(bus).map(String::as_str), text, &json!({})));
+                }
+                Err(RecvTimeoutError::Timeout) => {}
+                Err(RecvTimeoutError::Disconnected) => return self.end(),
+            }
+            if Instant::now() >= due {
+                match self.commit() {
+                    Err(e) if self.store.pending() <= MOST_PENDING => {
+                        tracing::error!("{e}; {} samples are kept for the next attempt", self.store.pending());
+                    }
+                    result => result?,
+                }
+                due = Instant::now() + self.options.commit_every;
+            }
+        }
+    }
+
+    fn commit(&mut self) -> Result<(), StoreError> {
+        self.pipeline.flush(&mut self.store);
+        self.store.commit()?;
+        self.commits += 1;
+        Ok(())
+    }
+
+    fn end(mut self) -> Result<RunReport, StoreError> {
+        self.pipeline.finish(&mut self.store);
+        let totals = self.pipeline.totals();
+        let details = json!({ "frames": totals.frames, "messages": totals.messages, "samples": totals.samples });
+        let text = format!("recording stopped after {} frames", totals.frames);
+        self.store.event(event(now(), "recording_stopped", None, text, &details));
+        self.store.commit()?;
+        Ok(RunReport { totals, commits: self.commits + 1 })
+    }
+}
+
+fn now() -> Timestamp {
+    let since = SystemTime::now().duration_since(UNIX_EPOCH).unwrap_or_default();
+    Timestamp::from_micros(i64::try_from(since.as_micros()).unwrap_or(i64::MAX))
+}
