@@ -2,6 +2,8 @@
 //!
 //! After a wanted change: `AMPWAKE_BLESS=1 cargo test -p ampwake-tests --test findings_schema` rewrites the file.
 
+#![allow(clippy::unwrap_used)] // a test fails by panicking
+
 use ampwake_analyzer::report::json;
 use ampwake_schemas::findings::Findings;
 use ampwake_tests::golden::{check, project};

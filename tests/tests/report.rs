@@ -1,7 +1,10 @@
 //! The outputs for people, from one day of an invented vessel.
 
+#![allow(clippy::unwrap_used)] // a test fails by panicking
+
+use ampwake_analyzer::chart::StageBand;
 use ampwake_analyzer::report::{atomic, html, text};
-use ampwake_schemas::findings::{Severity, VerdictWord};
+use ampwake_schemas::findings::{Session, Severity, VerdictWord};
 use ampwake_tests::golden::{check, project};
 use ampwake_tests::report_fixture::{Fixture, day};
 use std::path::Path;
@@ -188,6 +191,27 @@ fn hostile_figures_draw_and_print() {
         }
         assert!(!page(&f).contains("NaN") && !summary(&f).contains("NaN"));
     }
+}
+
+#[test]
+fn a_season_is_cut_to_what_a_page_can_hold_and_says_so() {
+    let mut f = day();
+    let session = f.findings.sessions[0].clone();
+    f.findings.sessions = (1..=400).map(|id| Session { id, ..session.clone() }).collect();
+    let finding = f.findings.findings[1].clone();
+    f.findings.findings = vec![finding; 500];
+    let gap = f.findings.data_quality.gaps[0];
+    f.findings.data_quality.gaps = vec![gap; 5000];
+    for c in &mut f.charts {
+        c.gaps = vec![gap; 5000];
+        c.stages = (0..20_000).map(|i| StageBand { start: i, end: i + 1, ..c.stages[1] }).collect();
+    }
+    let page = page(&f);
+    assert!(page.len() < 1_500_000, "{} bytes", page.len());
+    for cut in ["and 340 more", "and 460 more", "and 4980 more"] {
+        assert!(page.contains(cut), "{cut}");
+    }
+    assert!(summary(&f).lines().count() < 80);
 }
 
 #[test]

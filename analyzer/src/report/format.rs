@@ -66,7 +66,7 @@ pub fn celsius(degrees: f64) -> String {
 
 /// A fraction 0..1 as percent: `97 %`; close to but not at the ends one decimal, so that `100 %` means all of it.
 pub fn percent(fraction: f64) -> String {
-    let near_end = (fraction >= 0.0005 && fraction < 0.01) || (fraction > 0.99 && fraction < 1.0);
+    let near_end = (0.0005..0.01).contains(&fraction) || (fraction > 0.99 && fraction < 1.0);
     if !near_end {
         return with_unit(fraction * 100.0, 0, "%");
     }
@@ -179,9 +179,15 @@ pub fn sentence_start(name: &str) -> String {
     }
 }
 
-/// A sentence from the analysis or the designer, fit to be shown: [`plain`], with no-break spaces between figures
-/// and their units, so that no line ends in "80".
+/// A sentence from the analysis or the designer, fit to be shown: [`glued`], with a capital and a full stop.
 pub fn sentence(text: &str) -> String {
+    let glued = glued(text.trim());
+    let stop = if glued.is_empty() || glued.ends_with(['.', '!', '?', '\u{2026}']) { "" } else { "." };
+    format!("{}{stop}", sentence_start(&glued))
+}
+
+/// [`plain`], with no-break spaces between figures and their units, so that no line ends in "80".
+pub fn glued(text: &str) -> String {
     const UNITS: [&str; 21] = [
         "A", "V", "Ah", "Wh", "kWh", "W", "kW", "s", "min", "h", "d", "°C", "K", "%", "Hz", "rpm", "mΩ", "Ω", "mV",
         "ms", "kn",
@@ -190,6 +196,8 @@ pub fn sentence(text: &str) -> String {
     let mut out = String::with_capacity(clean.len());
     let (mut figure_before, mut hours_before) = (false, false);
     for word in clean.split(' ') {
+        let word =
+            if word.trim_end_matches(['.', ',', ';', ')']) == "degC" { &word.replace("degC", "°C") } else { word };
         let bare = word.trim_end_matches(['.', ',', ':', ';', ')', '?']);
         let glued = figure_before && (bare == "\u{b1}" || UNITS.contains(&bare)) || out.ends_with('\u{b1}');
         // "3 h 40 min" is one figure.
@@ -295,9 +303,17 @@ mod tests {
     #[test]
     fn figures_stay_with_their_units() {
         assert_eq!(
-            sentence("gave 0.0 ± 0.5 A for 3 h 40 min, not 80 A: R2 A"),
+            glued("gave 0.0 ± 0.5 A for 3 h 40 min, not 80 A: R2 A"),
             "gave 0.0\u{a0}±\u{a0}0.5\u{a0}A for 3\u{a0}h\u{a0}40\u{a0}min, not 80\u{a0}A: R2\u{a0}A"
         );
+    }
+
+    #[test]
+    fn a_sentence_begins_with_a_capital_and_ends_with_a_stop() {
+        assert_eq!(sentence("the best 30 min held 100 A"), "The best 30\u{a0}min held 100\u{a0}A.");
+        assert_eq!(sentence("it reached 40 degC, then fell"), "It reached 40\u{a0}°C, then fell.");
+        assert_eq!(sentence("Really?"), "Really?");
+        assert_eq!(sentence(" "), "");
     }
 
     #[test]

@@ -89,11 +89,15 @@ impl<'a> ReportInput<'a> {
 
     /// Limit and measured value of a verdict as text.
     fn verdict_figures(&self, v: &Verdict) -> (String, String) {
-        let unit = format::plain(&v.unit);
-        let limit = words::limit(self.limit(v), &format::setting(v.limit, &unit));
+        // Shares are fractions in the document and percent for people.
+        let (unit, scale) = match v.unit.as_str() {
+            "fraction" => ("%".to_owned(), 100.0),
+            other => (format::plain(other), 1.0),
+        };
+        let limit = words::limit(self.limit(v), &format::setting(v.limit * scale, &unit));
         let measured = match (v.measured, v.uncertainty) {
-            (Some(y), Some(u)) => format::with_uncertainty(y, u, &unit),
-            (Some(y), None) => format::quantity(y, &unit),
+            (Some(y), Some(u)) => format::with_uncertainty(y * scale, u * scale, &unit),
+            (Some(y), None) => format::quantity(y * scale, &unit),
             (None, _) => words::NOT_MEASURED.to_owned(),
         };
         (limit, measured)

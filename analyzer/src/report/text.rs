@@ -46,11 +46,7 @@ pub fn text(report: &ReportInput<'_>, out: &mut dyn Write) -> io::Result<()> {
     let share = |part| format::percent(part);
     let heard = words::heard(&share(q.coverage), &share(q.bank_voltage_coverage), &share(q.bank_current_coverage));
     let silent: f64 = q.gaps.iter().map(|g| g.seconds()).sum();
-    paragraph(
-        out,
-        "",
-        &format!("{}: {heard}. {}.", words::DATA, words::gaps(q.gaps.len(), &format::duration(silent))),
-    )?;
+    paragraph(out, "", &format!("{}: {heard}. {}", words::DATA, words::gaps(q.gaps.len(), &format::duration(silent))))?;
     let problems: Vec<String> = q
         .problems
         .iter()
@@ -71,12 +67,12 @@ fn finding(out: &mut dyn Write, f: &Finding, further: usize, clock: &Clock) -> i
         Severity::Caution => 1,
         Severity::Danger => 2,
     }];
-    hanging(out, &format!("  {severity:<8} "), &format::plain(&f.summary))?;
+    hanging(out, &format!("  {severity:<8} "), &format::sentence(&f.summary))?;
     let indent = " ".repeat(11);
     let more = if further > 0 { format!(" {}", words::further(further)) } else { String::new() };
     paragraph(out, &indent, &format!("{}.{more}", clock.span(f.start, f.end)))?;
     if let Some(check) = f.check_next.first() {
-        paragraph(out, &indent, &format!("{} {}", words::CHECK_NEXT, format::plain(check)))?;
+        paragraph(out, &indent, &format!("{} {}", words::CHECK_NEXT, format::sentence(check)))?;
     }
     Ok(())
 }
@@ -106,7 +102,7 @@ fn verdict(report: &ReportInput<'_>, v: &Verdict, out: &mut dyn Write) -> io::Re
         "{}: {}; {measured}, {limit}. {}",
         format::plain(&v.id),
         format::plain(&v.text),
-        format::plain(&v.reason)
+        format::sentence(&v.reason)
     );
     hanging(out, &format!("  {word:<13} "), &line)
 }
@@ -163,7 +159,7 @@ fn hanging(out: &mut dyn Write, head: &str, text: &str) -> io::Result<()> {
     let room = COLUMNS - indent;
     let mut lines: Vec<String> = vec![String::new()];
     // Figures and their units stay on one line; the no-break space itself is not for every terminal.
-    let glued = format::sentence(text);
+    let glued = format::glued(text);
     for word in glued.split([' ', '\n', '\t']).filter(|w| !w.is_empty()) {
         let mut rest: Vec<char> = word.replace('\u{a0}', " ").chars().collect();
         while !rest.is_empty() {

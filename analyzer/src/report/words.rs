@@ -73,15 +73,19 @@ pub fn headline(short: usize, sources: usize, dangers: usize, found: usize, tall
     if short > 0 {
         return format!("{short} of {} did not contribute as designed.{danger}", counted(sources, "charging source"));
     }
-    if found > 0 {
-        return format!("No charging source was found to hold back, but there are findings to look at.{danger}");
+    let mut but = Vec::new();
+    if tally.not_met > 0 {
+        but.push(format!("{} not met", requirements_are(tally.not_met)));
     }
-    match (tally.not_met, tally.undetermined + tally.not_tested) {
-        (0, 0) => "Nothing was found against the design in what was recorded.".to_owned(),
-        (0, n) => {
-            format!("Nothing was found against the design in what was recorded; {} not shown.", requirements_are(n))
-        }
-        (n, _) => format!("No charging source was found to hold back, but {} not met.", requirements_are(n)),
+    if found > 0 {
+        but.push(format!("there {} {} to look at", if found == 1 { "is" } else { "are" }, counted(found, "finding")));
+    }
+    if !but.is_empty() {
+        return format!("No charging source was found to hold back, but {}.{danger}", but.join(" and "));
+    }
+    match tally.undetermined + tally.not_tested {
+        0 => "Nothing was found against the design in what was recorded.".to_owned(),
+        n => format!("Nothing was found against the design in what was recorded; {} not shown.", requirements_are(n)),
     }
 }
 fn requirements_are(n: usize) -> String {
@@ -137,7 +141,7 @@ pub const FLOAT_SET: &str = "float set-point";
 pub const NET_CURRENT: &str = "net current";
 pub const MAX_CHARGE: &str = "highest charge current";
 pub const LIMIT: &str = "limit";
-pub const GAP: &str = "nothing heard";
+pub const GAP: &str = "no data";
 pub const FINDING_MARK: &str = "time of a finding";
 pub const NO_CHARTS: &str = "There was nothing to draw.";
 pub const NO_STAGES: &str = "No stage could be worked out.";
@@ -174,20 +178,20 @@ pub const fn stage(stage: Stage) -> &'static str {
 // Sources and findings.
 pub const SOURCES: &str = "Each charging source";
 pub const SOURCES_NOTE: &str = "Opportunity is time in which the source could have contributed: the bank would have taken more, the source \
-    had its input, and data were heard. Lost is what it could have given in that time less what it gave.";
+    had its input, and data were heard. Lost is what it could have given in that time less what it gave. \
+    In the bars, solid is given and open is lost.";
 pub const SOURCE_COLUMNS: [&str; 6] = ["Session", "Gave", "Share", "Opportunity", "Contributing", "Lost"];
 pub const ALL_SESSIONS: &str = "all";
 pub const NO_SESSION_OF_SOURCE: &str = "It appears in no charging session.";
 pub const NO_SOURCES: &str = "The intent file names no charging source.";
 pub const INFERRED_MARK: &str = "inferred";
 pub const GAVE_LOST_ALT: &str = "solid: given; open: lost";
-pub const SOURCE_PICTURE: &str = "Given, lost (open)";
+pub const SOURCE_PICTURE: &str = "Given / lost";
 pub const NOTHING_FOUND: &str = "Nothing was found against it.";
 pub const NOTHING_SEEN: &str = "No opportunity to contribute was seen, so nothing can be said about it.";
 pub const INSTALLATION: &str = "Bank and installation";
 pub const NOTHING_INSTALLATION: &str = "Nothing was found about the bank or the installation as a whole.";
 pub const EVIDENCE: &str = "Figures for the electrician";
-pub const CONFIDENCE: &str = "Confidence";
 pub const WHEN: &str = "When";
 pub const CHANNEL: &str = "Channel";
 pub const BATTERY: &str = "What the recording says about the bank";
@@ -281,7 +285,7 @@ pub const fn cause(cause: Cause) -> &'static str {
 pub const SESSIONS: &str = "Charging sessions and stages";
 pub const NO_SESSIONS: &str = "No charging session was seen.";
 pub const STAGE_COLUMNS: [&str; 7] =
-    ["Stage", "From", "For", "Mean voltage", "Mean current", "Into the bank", "Reported by the chargers"];
+    ["Stage", "From", "For", "Mean voltage", "Mean current", "Into the bank", "Chargers report"];
 
 /// Heading of a session.
 pub fn session(id: u32, bank: Option<&str>) -> String {
@@ -303,9 +307,9 @@ pub fn soc(start: Option<String>, end: Option<String>) -> String {
         (None, None) => "state of charge not known".to_owned(),
     }
 }
-/// Confidence of a stage.
+/// Confidence of a stage or a finding.
 pub fn sure(share: &str) -> String {
-    format!("confidence {share}")
+    format!("Confidence {share}")
 }
 
 // Data quality.
@@ -313,7 +317,7 @@ pub const DATA: &str = "How good the data are";
 pub const DATA_NOTE: &str = "What was not seen is never counted as zero, and never as fine.";
 pub const COVERAGE_ROWS: [&str; 3] = ["Anything heard", "Bank voltage known", "Bank current known"];
 pub const GAPS: &str = "Times in which nothing was heard";
-pub const NO_GAPS: &str = "No gap in the recording.";
+pub const NO_GAPS: &str = "At no time was everything silent.";
 pub const PROBLEMS: &str = "Problems counted while reading";
 pub const NO_PROBLEMS: &str = "No problem was counted while reading.";
 pub const NOTES: &str = "Remarks of the analysis";
@@ -454,5 +458,5 @@ pub fn heard(all: &str, voltage: &str, current: &str) -> String {
 }
 /// Gaps in one line.
 pub fn gaps(n: usize, total: &str) -> String {
-    if n == 0 { NO_GAPS.to_owned() } else { format!("{}, {total} in all", counted(n, "gap")) }
+    if n == 0 { NO_GAPS.to_owned() } else { format!("{}, {total} in all.", counted(n, "gap")) }
 }

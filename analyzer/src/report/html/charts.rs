@@ -88,7 +88,7 @@ fn chart(report: &ReportInput<'_>, bank: &BankCharts, clock: &Clock) -> Markup {
         div.chart {
             @for plan in &plans { (figure(plan, bank.period, clock)) }
             p.keys.note {
-                @if !bank.gaps.is_empty() { (key(&Key(Ink::Gap, words::GAP.to_owned()))) }
+                @if !bank.gaps.is_empty() || plans.iter().any(|p| p.traces.iter().any(|(t, _)| t.parts.len() > 1)) { (key(&Key(Ink::Gap, words::GAP.to_owned()))) }
                 @if plans.iter().any(|p| p.bands.iter().any(|b| b.2 == Ink::Finding)) {
                     (key(&Key(Ink::Finding, words::FINDING_MARK.to_owned())))
                 }
@@ -246,6 +246,10 @@ fn picture(plan: &Plan<'_>, period: Period, clock: &Clock, width: Width, alt: &s
     }));
     layers.extend(plan.bands.iter().filter(|b| !below(b.2)).map(|&(a, b, ink)| Layer::Band(a, b, ink)));
     layers.extend(plan.words.iter().map(|&(a, b, word)| Layer::Word(a, b, word)));
+    // The last trace is the one the panel is about: where it is missing, that is shown as missing.
+    if let Some((trace, _)) = thinned.last() {
+        layers.extend(missing(trace, period).map(|(a, b)| Layer::Band(a, b, Ink::Gap)));
+    }
     let ticks = clock.ticks(period, width.ticks);
     let panel = Panel { period, ticks, times: plan.times, height: plan.height, range: plan.range, layers };
     match draw(&panel, width) {
@@ -254,6 +258,16 @@ fn picture(plan: &Plan<'_>, period: Period, clock: &Clock, width: Width, alt: &s
         },
         Err(why) => html! { p.note { (why) } },
     }
+}
+
+/// The stretches of the period in which the trace has no value.
+fn missing(trace: &Trace, period: Period) -> impl Iterator<Item = (i64, i64)> + '_ {
+    let ends = trace.parts.iter().filter_map(|p| Some((p.first()?.0, p.last()?.0)));
+    let starts = ends.clone().map(|e| e.0).chain([period.end.millis()]);
+    [period.start.millis()].into_iter().chain(ends.map(|e| e.1)).zip(starts).filter(move |(a, b)| {
+        // The first and the last sample never stand on the period's very ends.
+        b - a > (period.end.millis() - period.start.millis()) / 400
+    })
 }
 
 fn key(Key(ink, name): &Key) -> Markup {

@@ -30,7 +30,7 @@ pub fn block(f: &Finding, clock: &Clock, named: bool) -> Markup {
             p { (format::sentence(&f.summary)) }
             p.note {
                 (words::WHEN) ": " (clock.span(f.start, f.end)) ". "
-                (words::CONFIDENCE) ": " (format::percent(f.confidence)) "."
+                (format::glued(&words::sure(&format::percent(f.confidence)))) "."
                 @if let Some(channel) = &f.channel { " " (words::CHANNEL) ": " code { (channel) } }
             }
             @if !f.check_next.is_empty() {
@@ -106,6 +106,7 @@ fn figure(value: &Value, unit: &str) -> String {
         Value::String(text) => format::plain(text),
         Value::Number(n) => match (n.as_f64(), unit) {
             (Some(seconds), "s") if seconds.abs() >= 60.0 => format::duration(seconds),
+            (Some(seconds), "s") => format::interval(seconds),
             (Some(part), "fraction") => format::percent(part),
             // A count carries no unit and no decimals.
             (Some(count), "") if count.fract() == 0.0 => format::setting(count, ""),

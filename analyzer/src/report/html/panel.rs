@@ -196,7 +196,7 @@ fn draw_layer(
             let (left, _) = chart.backend_coord(&(a, low));
             let (right, _) = chart.backend_coord(&(b, low));
             // A letter is about 0.55 of its size wide in most sans-serif faces (common practice, no source).
-            if right - left > (word.chars().count() as i32 + 2) * LETTER * 55 / 100 {
+            if right - left > (word.chars().count() as i32 + 3) * LETTER * 55 / 100 {
                 let centre = Pos::new(HPos::Center, VPos::Center);
                 let style = ("sans-serif", LETTER).into_font().color(&Ink::StageName.color()).pos(centre);
                 chart.draw_series([Text::new(word.to_owned(), (a + (b - a) / 2, (low + high) / 2.0), style)])?;

@@ -34,7 +34,7 @@ fn session(s: &Session, clock: &Clock) -> Markup {
     html! {
         section.session {
             h3 { (words::session(s.id, bank.as_deref())) ", " (clock.span(s.start, s.end)) }
-            p { (sum) "; " (words::soc(s.soc_start.map(format::percent), s.soc_end.map(format::percent))) "." }
+            p { (format::glued(&sum)) "; " (format::glued(&words::soc(s.soc_start.map(format::percent), s.soc_end.map(format::percent)))) "." }
             table.cards.numbers {
                 thead { tr { @for c in words::STAGE_COLUMNS { th scope="col" { (c) } } } }
                 tbody { @for span in s.stages.iter().take(MOST_STAGES) { (stage(span, clock)) } }
@@ -51,7 +51,7 @@ fn stage(span: &StageSpan, clock: &Clock) -> Markup {
         span.reported.iter().map(|(who, what)| format!("{}: {}", format::plain(who), format::plain(what))).collect();
     html! {
         tr {
-            td data-name=(c_stage) { b { (words::stage(span.stage)) } " " span.note { (words::sure(&format::percent(span.confidence))) } }
+            td data-name=(c_stage) { b { (words::stage(span.stage)) } " " span.note { (format::glued(&words::sure(&format::percent(span.confidence)).to_lowercase())) } }
             td data-name=(c_from) { (clock.time(span.start)) }
             td data-name=(c_for) { (format::duration(span.end.seconds_since(span.start))) }
             td data-name=(c_volts) { (or_unknown(span.voltage_mean, format::volts)) }

@@ -12,6 +12,9 @@ use maud::{Markup, html};
 /// Findings shown about one source; a season can hold more, and the findings file has them all.
 const MOST_FINDINGS: usize = 40;
 
+/// Sessions shown of one source: the last ones; the sum is over all.
+const MOST_SESSIONS: usize = 60;
+
 /// The section about sources.
 pub fn section(report: &ReportInput<'_>, clock: &Clock) -> Markup {
     html! {
@@ -35,6 +38,7 @@ fn one(report: &ReportInput<'_>, source: &Source, clock: &Clock) -> Markup {
         .collect();
     let most = rows.iter().map(|(_, r)| r.charge_ah + r.lost_ah).fold(0.0, f64::max);
     let given_by_all: f64 = report.findings.sessions.iter().flat_map(|s| &s.sources).map(|r| r.charge_ah).sum();
+    let skipped = rows.len().saturating_sub(MOST_SESSIONS);
     let total = sum(&rows, given_by_all);
     let own = report.findings.findings.iter().filter(|f| report.place(f) == Place::Source(&source.name));
     let mut facts =
@@ -51,11 +55,12 @@ fn one(report: &ReportInput<'_>, source: &Source, clock: &Clock) -> Markup {
                 table.cards.numbers.even {
                     thead { tr { @for c in words::SOURCE_COLUMNS { th scope="col" { (c) } } th scope="col" { (words::SOURCE_PICTURE) } } }
                     tbody {
-                        @for (id, r) in &rows { (row(&id.to_string(), r, most)) }
+                        @for (id, r) in rows.iter().skip(skipped) { (row(&id.to_string(), r, most)) }
                         @if rows.len() > 1 { (row(words::ALL_SESSIONS, &total, 0.0)) }
                     }
                 }
             }
+            @if skipped > 0 { p.note { (words::more_rows(skipped)) } }
             (findings(own, clock, false, if total.opportunity_s > 0.0 { words::NOTHING_FOUND } else { words::NOTHING_SEEN }))
         }
     }
@@ -109,7 +114,8 @@ fn bar(gave: f64, lost: f64) -> Markup {
     html! {
         svg.bar viewBox="0 0 100 12" role="img" aria-label=(words::GAVE_LOST_ALT) {
             rect.gave x="1" y="1" width=(width(gave)) height="10" {}
-            rect.lost x={ (1.0 + width(gave)) } y="1" width=(width(lost)) height="10" {}
+            // Narrower than its own frame it would be a smudge.
+            @if width(lost) >= 3.0 { rect.lost x={ (1.0 + width(gave)) } y="1" width=(width(lost)) height="10" {} }
         }
     }
 }

@@ -31,7 +31,7 @@ fn row(report: &ReportInput<'_>, v: &Verdict) -> Markup {
         tr {
             td.fig data-name=(c_verdict) { span.verdict { (verdict_mark(v.verdict)) (words::verdict(v.verdict)) } }
             td data-name=(c_requirement) {
-                b { (format::plain(&v.id)) } " " (format::sentence(&v.text))
+                b { (format::plain(&v.id)) } " " (format::glued(&v.text))
                 p.note { (format::sentence(&v.reason)) }
                 (details(&v.evidence))
             }
