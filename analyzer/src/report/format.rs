@@ -66,12 +66,12 @@ pub fn celsius(degrees: f64) -> String {
 
 /// A fraction 0..1 as percent: `97 %`; close to but not at the ends one decimal, so that `100 %` means all of it.
 pub fn percent(fraction: f64) -> String {
-    let near_end = (0.0005..0.01).contains(&fraction) || (fraction > 0.99 && fraction < 1.0);
-    if !near_end {
-        return with_unit(fraction * 100.0, 0, "%");
+    match fraction {
+        f if (0.0005..0.00995).contains(&f) => with_unit(f * 100.0, 1, "%"),
+        // Truncation at the upper end: 99.97 % seen is not "100 %".
+        f if f > 0.99 && f < 1.0 => with_unit((f * 1000.0).floor() / 10.0, 1, "%"),
+        f => with_unit(f * 100.0, 0, "%"),
     }
-    // Truncation at the upper end: 99.97 % seen is not "100.0 %".
-    with_unit((fraction * 1000.0).floor() / 10.0, 1, "%")
 }
 
 /// A duration in the two largest units that matter: `45 s`, `12 min`, `3 h 40 min`, `2 d 3 h`.
@@ -278,13 +278,15 @@ mod tests {
         assert_eq!(percent(0.9997), "99.9 %");
         assert_eq!(percent(0.456), "46 %");
         assert_eq!(percent(0.004), "0.4 %");
+        assert_eq!(percent(0.00056), "0.1 %");
+        assert_eq!(percent(0.0001), "0 %");
         assert_eq!(percent(0.0), "0 %");
     }
 
     #[test]
     fn the_uncertainty_sets_the_last_place() {
         assert_eq!(with_uncertainty(0.02, 0.5, "A"), "0.0 ± 0.5 A");
-        // Trade check value: 150 A, U = 1.116542 A (root sum of squares of the parts, JCGM 100 5.1.2).
+        // 2 x sqrt(0.433013^2 + 0.288675^2 + 0.028868^2 + 0.2^2) = 1.116542 A (root sum of squares, JCGM 100, 5.1.2).
         assert_eq!(with_uncertainty(150.0, 1.116542, "A"), "150.0 ± 1.1 A");
         assert_eq!(with_uncertainty(380.0, 19.88, "Ah"), "380 ± 20 Ah");
         assert_eq!(with_uncertainty(56.8, 0.05, "V"), "56.80 ± 0.05 V");

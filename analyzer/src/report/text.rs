@@ -70,7 +70,11 @@ fn finding(out: &mut dyn Write, f: &Finding, further: usize, clock: &Clock) -> i
     hanging(out, &format!("  {severity:<8} "), &format::sentence(&f.summary))?;
     let indent = " ".repeat(11);
     let more = if further > 0 { format!(" {}", words::further(further)) } else { String::new() };
-    paragraph(out, &indent, &format!("{}.{more}", clock.span(f.start, f.end)))?;
+    paragraph(
+        out,
+        &indent,
+        &format!("{}. {}.{more}", clock.span(f.start, f.end), words::sure(&format::percent(f.confidence))),
+    )?;
     if let Some(check) = f.check_next.first() {
         paragraph(out, &indent, &format!("{} {}", words::CHECK_NEXT, format::sentence(check)))?;
     }

@@ -441,8 +441,8 @@ pub fn sha256(hex: &str) -> String {
 pub fn bytes(n: u64) -> String {
     format!("{n} bytes, not hashed")
 }
-pub const PALETTE_NOTE: &str = "Colours of the pictures: the palette of Okabe and Ito (2008) for every kind of colour vision. Line styles and patterns \
-    say the same without colour.";
+pub const PALETTE_NOTE: &str = "Colours of the pictures: after the palette of Okabe and Ito (2008) for every kind of colour vision, some of them \
+    darkened for contrast. Line styles and patterns say the same without colour.";
 
 // The terminal.
 pub const T_SEVERITY: [&str; 3] = ["info", "CAUTION", "DANGER"];

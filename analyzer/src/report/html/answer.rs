@@ -51,7 +51,11 @@ fn point(p: &Point<'_>, clock: &Clock) -> Markup {
             (severity(f.severity))
             div {
                 p.said { (format::sentence(&f.summary)) }
-                p.note { (clock.span(f.start, f.end)) "." @if p.further > 0 { " " (words::further(p.further)) } }
+                p.note {
+                    (clock.span(f.start, f.end)) ". "
+                    (format::glued(&words::sure(&format::percent(f.confidence)))) "."
+                    @if p.further > 0 { " " (words::further(p.further)) }
+                }
                 @if let Some(check) = f.check_next.first() { p { b { (words::CHECK_NEXT) } " " (format::sentence(check)) } }
             }
         }
