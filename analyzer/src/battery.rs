@@ -25,15 +25,14 @@ fn resistance(view: &BankView) -> Option<Estimate> {
         let flat = |r: std::ops::Range<usize>| {
             let i = &view.current[r.clone()];
             let (low, high) = (i.iter().copied().fold(f64::NAN, f64::min), i.iter().copied().fold(f64::NAN, f64::max));
-            (high - low < 0.1 * least).then(|| {
-                Some((stats::mean(i.iter().copied())?, stats::mean(view.voltage[r].iter().copied())?))
-            })?
+            (high - low < 0.1 * least)
+                .then(|| Some((stats::mean(i.iter().copied())?, stats::mean(view.voltage[r].iter().copied())?)))?
         };
-        if let (Some((i0, v0)), Some((i1, v1))) = (flat(before), flat(after)) {
-            if (i1 - i0).abs() >= least {
-                values.push((v1 - v0) / (i1 - i0) * 1000.0);
-                k += 2 * s;
-            }
+        if let (Some((i0, v0)), Some((i1, v1))) = (flat(before), flat(after))
+            && (i1 - i0).abs() >= least
+        {
+            values.push((v1 - v0) / (i1 - i0) * 1000.0);
+            k += 2 * s;
         }
         k += 1;
     }
@@ -44,5 +43,6 @@ fn resistance(view: &BankView) -> Option<Estimate> {
     let spread = stats::median(values.iter().map(|v| (v - middle).abs()))?;
     // 1.4826 · MAD estimates a standard deviation (Rousseeuw and Croux 1993); the voltage's resolution adds to it.
     let u = (1.4826 * spread / (values.len() as f64).sqrt()).hypot(0.005 / least * 1000.0);
-    (middle > 0.0).then_some(Estimate { value: (middle * 100.0).round() / 100.0, uncertainty: (u * 100.0).round() / 100.0 })
+    (middle > 0.0)
+        .then_some(Estimate { value: (middle * 100.0).round() / 100.0, uncertainty: (u * 100.0).round() / 100.0 })
 }

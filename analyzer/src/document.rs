@@ -9,9 +9,7 @@ use crate::series::Series;
 use crate::stats;
 use crate::temperature::{CELLS, EQUIPMENT, plausible};
 use crate::view::BankView;
-use ampwake_schemas::findings::{
-    Evidence, Finding, Period, Session, SourceInSession, StageSpan, Verdict, VerdictWord,
-};
+use ampwake_schemas::findings::{Evidence, Finding, Period, Session, SourceInSession, StageSpan, Verdict, VerdictWord};
 use ampwake_schemas::intent::Requirement;
 use ampwake_schemas::time::Timestamp;
 use std::collections::BTreeMap;

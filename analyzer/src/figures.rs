@@ -46,6 +46,7 @@ pub fn charge(view: &BankView, j: usize, from: usize, to: usize) -> Given {
     given.wh *= if on_axis > 0.0 { given.ah / on_axis } else { 0.0 };
     let accuracy = view.vessel.accuracy.current;
     let sensors = if s.measured { 1.0 } else { (view.sources.len() as f64 + 1.0).sqrt() };
-    given.u_ah = sensors * (accuracy.percent / 100.0 * given.ah).hypot(accuracy.floor * giving_h.max(0.05 * given.seen_s / 3600.0));
+    given.u_ah = sensors
+        * (accuracy.percent / 100.0 * given.ah).hypot(accuracy.floor * giving_h.max(0.05 * given.seen_s / 3600.0));
     given
 }

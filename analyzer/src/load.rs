@@ -51,9 +51,7 @@ pub fn load(
                 // The first device that used the address is the one that the designer saw.
                 senders.sort_by_key(|c| (c.first, c.address.source));
                 if senders.len() > 1 {
-                    recording
-                        .ambiguous
-                        .insert(address.clone(), senders.iter().map(|c| c.address.clone()).collect());
+                    recording.ambiguous.insert(address.clone(), senders.iter().map(|c| c.address.clone()).collect());
                 }
                 senders.first().copied()
             }
@@ -66,8 +64,11 @@ pub fn load(
     recording.period = period(store, &recording, from, to)?;
     if let Some(p) = recording.period {
         recording.silences = silences(&recording, p);
-        recording.events =
-            store.events()?.into_iter().filter(|e| e.time >= p.start && e.time <= p.end || e.kind == "clock_step").collect();
+        recording.events = store
+            .events()?
+            .into_iter()
+            .filter(|e| e.time >= p.start && e.time <= p.end || e.kind == "clock_step")
+            .collect();
     }
     Ok(recording)
 }

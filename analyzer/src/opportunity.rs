@@ -62,11 +62,8 @@ pub fn wanted(view: &BankView, filled: &[bool], k: usize) -> bool {
 pub fn opportunities(view: &BankView, progress: &Progress) -> Vec<Opportunity> {
     let n = view.grid.len;
     let count = view.sources.len();
-    let typical: Vec<Option<f64>> = view
-        .sources
-        .iter()
-        .map(|s| stats::median((0..n).filter(|k| s.gives[*k]).map(|k| s.current[k])))
-        .collect();
+    let typical: Vec<Option<f64>> =
+        view.sources.iter().map(|s| stats::median((0..n).filter(|k| s.gives[*k]).map(|k| s.current[k]))).collect();
     let mut out: Vec<Opportunity> = view
         .sources
         .iter()

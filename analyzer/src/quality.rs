@@ -91,8 +91,7 @@ pub fn quality(recording: &Recording, intent: &Intent, period: Period) -> DataQu
         ));
     }
     for bank in &intent.banks {
-        let guessed: Vec<&str> =
-            bank.profile.defaulted.iter().chain(&bank.temperature.defaulted).copied().collect();
+        let guessed: Vec<&str> = bank.profile.defaulted.iter().chain(&bank.temperature.defaulted).copied().collect();
         if !guessed.is_empty() {
             notes.push(format!(
                 "the design leaves out {} of {}: the usual figures for {} stand in for them",
@@ -127,8 +126,7 @@ pub fn note_view(view: &BankView, quality: &mut DataQuality) {
     if view.intent.profile.temp_comp_mv_per_k_cell != 0.0 && view.temperature.iter().all(|t| t.is_nan()) {
         quality.notes.push(format!("{bank} has no temperature: its set-points are taken as at 25 degC"));
     }
-    let inferred: Vec<&str> =
-        view.sources.iter().filter(|s| !s.measured).map(|s| s.intent.name.as_str()).collect();
+    let inferred: Vec<&str> = view.sources.iter().filter(|s| !s.measured).map(|s| s.intent.name.as_str()).collect();
     match inferred[..] {
         [] => {}
         [one] if view.loads_measured => {

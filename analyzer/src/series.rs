@@ -122,9 +122,7 @@ impl Series {
 
     /// Largest value from `from` to `to` (ms), with its time.
     pub fn max(&self, from: i64, to: i64) -> Option<(i64, f64)> {
-        self.points()
-            .filter(|(t, v)| *t >= from && *t <= to && !v.is_nan())
-            .max_by(|a, b| a.1.total_cmp(&b.1))
+        self.points().filter(|(t, v)| *t >= from && *t <= to && !v.is_nan()).max_by(|a, b| a.1.total_cmp(&b.1))
     }
 
     /// Silent stretches longer than `longest_ms` between `from` and `to` (ms).

@@ -203,8 +203,7 @@ fn cheapest_path(costs: &[Option<[f64; N]>], step_s: f64) -> Vec<usize> {
         stayed.push(stay);
     }
     let ends = (0..dwell).flat_map(|d| (0..N).map(move |s| (d, s)));
-    let (mut d, mut at) =
-        ends.min_by(|a, b| total[a.0][a.1].total_cmp(&total[b.0][b.1])).unwrap_or((settled, N - 1));
+    let (mut d, mut at) = ends.min_by(|a, b| total[a.0][a.1].total_cmp(&total[b.0][b.1])).unwrap_or((settled, N - 1));
     let mut path = vec![0; costs.len()];
     for s in (0..costs.len()).rev() {
         path[s] = at;
@@ -267,13 +266,18 @@ pub fn tail_reached(view: &BankView, span: &Span) -> Option<usize> {
         at[c + 1] = at[c] + u32::from(holds && !view.current[k].is_nan());
         low[c + 1] = low[c] + u32::from(holds && view.current[k] <= tail + u);
     }
-    (0..n).find(|&c| {
-        let end = (c + window).min(n);
-        let (seen, below) = (at[end] - at[c], low[end] - low[c]);
-        // A charger that stops at the tail leaves no ten minutes to see.
-        view.current[span.start + c] <= tail && at[c + 1] > at[c] && end - c >= least && seen >= least as u32 && below * 4 >= seen * 3
-    })
-    .map(|c| span.start + c)
+    (0..n)
+        .find(|&c| {
+            let end = (c + window).min(n);
+            let (seen, below) = (at[end] - at[c], low[end] - low[c]);
+            // A charger that stops at the tail leaves no ten minutes to see.
+            view.current[span.start + c] <= tail
+                && at[c + 1] > at[c]
+                && end - c >= least
+                && seen >= least as u32
+                && below * 4 >= seen * 3
+        })
+        .map(|c| span.start + c)
 }
 
 /// Where the bank stands with its profile.

@@ -228,11 +228,13 @@ fn source<'a>(recording: &Recording, vessel: &Intent, s: &'a Source, grid: Grid)
         .into_iter()
         .map(|c| c.map(|c| c != 0))
         .collect();
-    let temperature =
-        grid.means(&crate::temperature::plausible(
+    let temperature = grid.means(
+        &crate::temperature::plausible(
             &recording.optional(s.signals.temperature.as_ref()),
             crate::temperature::EQUIPMENT,
-        ).0);
+        )
+        .0,
+    );
     let ac = s.fed_by.as_ref().and_then(|name| vessel.ac_sources.iter().find(|a| a.name == *name));
     let input = available_when(recording, s, ac, grid);
     SourceView {

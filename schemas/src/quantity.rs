@@ -239,7 +239,7 @@ mod tests {
 
     #[test]
     fn products_carry_units() {
-        // 56.8 V x 100 A = 5680 W (TRADE F4's DC side).
+        // 56.8 V x 100 A = 5680 W.
         assert_eq!(Volts(56.8) * Amperes(100.0), Watts(5680.0));
         assert_eq!(Amperes(100.0) * Seconds(1800.0), AmpereHours(50.0));
     }

@@ -131,8 +131,7 @@ pub fn recording(columns: &[(&str, Vec<(f64, f64)>)]) -> Recording {
     for (address, points) in columns {
         let address: ChannelAddress = address.parse().expect("a channel address");
         out.heard.insert(address.clone());
-        out.series
-            .insert(address, Series::from_points(points.iter().map(|(t, v)| ((t * 1000.0).round() as i64, *v))));
+        out.series.insert(address, Series::from_points(points.iter().map(|(t, v)| ((t * 1000.0).round() as i64, *v))));
     }
     let times = || columns.iter().flat_map(|c| c.1.iter().map(|p| p.0));
     let (first, last) = times().fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), t| (a.min(t), b.max(t)));

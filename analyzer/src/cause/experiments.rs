@@ -39,11 +39,11 @@ pub fn experiments(view: &BankView, j: usize, open: &[bool]) -> Vec<Experiment> 
             let was = other.gives[k - 1];
             if was == other.gives[k]
                 || other.gives[k - steady..k].iter().any(|g| *g != was)
-                || other.gives[k..k + steady].iter().any(|g| *g == was)
+                || other.gives[k..k + steady].contains(&was)
             {
                 continue;
             }
-            let ready = me.gives[k] == !was && me.input[k] == Input::Present && !view.voltage[k].is_nan();
+            let ready = me.gives[k] != was && me.input[k] == Input::Present && !view.voltage[k].is_nan();
             if !ready {
                 continue;
             }

@@ -69,17 +69,29 @@ pub fn explain_idle(
     // Missing: it says so itself.
     if said(Reported::Fault) > 0.5 {
         let text = "it reports a fault".to_owned();
-        return diagnosis(Cause::FaultReported, 0.95, text, &[
-            "read the fault on the charger itself and look it up in its manual",
-            "check its fuses, fan and input wiring with the supply isolated (qualified person)",
-        ], evidence);
+        return diagnosis(
+            Cause::FaultReported,
+            0.95,
+            text,
+            &[
+                "read the fault on the charger itself and look it up in its manual",
+                "check its fuses, fan and input wiring with the supply isolated (qualified person)",
+            ],
+            evidence,
+        );
     }
     if said(Reported::Disabled) > 0.5 {
         let text = "it reports that it is switched off".to_owned();
-        return diagnosis(Cause::SwitchedOff, 0.93, text, &[
-            "see whether it is switched off at its panel, by a remote switch or by a setting",
-            "check the battery's release line to it, if it has one",
-        ], evidence);
+        return diagnosis(
+            Cause::SwitchedOff,
+            0.93,
+            text,
+            &[
+                "see whether it is switched off at its panel, by a remote switch or by a setting",
+                "check the battery's release line to it, if it has one",
+            ],
+            evidence,
+        );
     }
 
     // Limited: heat stops it.
@@ -88,16 +100,22 @@ pub fn explain_idle(
         put(&mut evidence, "temperature_max_c", hottest, 1);
         put(&mut evidence, "temperature_limit_c", limit, 1);
         let text = format!("it was at {} and has probably shut itself down for heat", format::celsius(hottest));
-        return diagnosis(Cause::ThermalDerating, 0.75, text, &[
-            "check its cooling air, fan and filters",
-            "compare its place with the clearances that its manual asks for",
-        ], evidence);
+        return diagnosis(
+            Cause::ThermalDerating,
+            0.75,
+            text,
+            &[
+                "check its cooling air, fan and filters",
+                "compare its place with the clearances that its manual asks for",
+            ],
+            evidence,
+        );
     }
 
     // Controlled.
     let others = share_of(cells(), |k| Some(others_give(view, j, k))).unwrap_or(0.0);
-    let low_state =
-        share_of(cells(), |k| s.reported[k].map(|r| matches!(r, Reported::Float | Reported::Absorption))).unwrap_or(0.0);
+    let low_state = share_of(cells(), |k| s.reported[k].map(|r| matches!(r, Reported::Float | Reported::Absorption)))
+        .unwrap_or(0.0);
     let waits = said(Reported::NotCharging);
     let silent = share_of(cells(), |k| Some(s.reported[k].is_none())).unwrap_or(1.0) > 0.5;
     let joined = trials.iter().filter(|t| t.stopped && t.answered_after_s.is_some()).count();
@@ -106,16 +124,26 @@ pub fn explain_idle(
 
     if let Some(confidence) = link_lost(view, j, stretch, &mut evidence) {
         let text = "it no longer follows the charger that leads its group".to_owned();
-        return diagnosis(Cause::LinkLost, confidence, text, &[
-            "check the data cable, terminators and addresses between the chargers of the group",
-            "compare the two chargers' stage and set-points on their panels while both are on",
-        ], evidence);
+        return diagnosis(
+            Cause::LinkLost,
+            confidence,
+            text,
+            &[
+                "check the data cable, terminators and addresses between the chargers of the group",
+                "compare the two chargers' stage and set-points on their panels while both are on",
+            ],
+            evidence,
+        );
     }
     if progress.filled[stretch.start] && (low_state + waits > 0.5 || silent) {
         let text = "the bank had been filled and it waits for its re-bulk threshold".to_owned();
-        return diagnosis(Cause::WaitingForRebulk, 0.8, text, &[
-            "compare its re-bulk voltage with the design's",
-        ], evidence);
+        return diagnosis(
+            Cause::WaitingForRebulk,
+            0.8,
+            text,
+            &["compare its re-bulk voltage with the design's"],
+            evidence,
+        );
     }
     if let Some(amps) = ended_early(view, j, stretch) {
         put(&mut evidence, "bank_current_when_it_stopped_a", amps, 1);
@@ -125,10 +153,16 @@ pub fn explain_idle(
             format::amps(amps),
             format::setting(view.intent.profile.tail_a, "A")
         );
-        return diagnosis(Cause::EndedEarly, 0.8, text, &[
-            "check its absorption time and tail-current settings against the design",
-            "see whether a load was taken for the end of the charge (a charger that measures its own current cannot tell)",
-        ], evidence);
+        return diagnosis(
+            Cause::EndedEarly,
+            0.8,
+            text,
+            &[
+                "check its absorption time and tail-current settings against the design",
+                "see whether a load was taken for the end of the charge (a charger that measures its own current cannot tell)",
+            ],
+            evidence,
+        );
     }
     let says_bulk = said(Reported::Bulk);
     if others > 0.5 && says_bulk < 0.5 && !(stayed > 0 && joined == 0 && low_state < 0.5) {
@@ -140,28 +174,46 @@ pub fn explain_idle(
         if silent && joined == 0 {
             confidence -= 0.2;
         }
-        return diagnosis(Cause::HeldOffByBusVoltage, confidence, "held off by the bus voltage".to_owned(), &[
-            "stop the other sources for a few minutes: if its current rises within two minutes or so, it is held off",
-            "compare its re-bulk and float set-points with the bus voltage while the other sources charge",
-            "let the sources share one profile over a data link, or give it the set-points of the design",
-        ], evidence);
+        return diagnosis(
+            Cause::HeldOffByBusVoltage,
+            confidence,
+            "held off by the bus voltage".to_owned(),
+            &[
+                "stop the other sources for a few minutes: if its current rises within two minutes or so, it is held off",
+                "compare its re-bulk and float set-points with the bus voltage while the other sources charge",
+                "let the sources share one profile over a data link, or give it the set-points of the design",
+            ],
+            evidence,
+        );
     }
     if waits > 0.5 {
         let text = "it has its input and reports that it is not charging".to_owned();
-        return diagnosis(Cause::SwitchedOff, 0.5, text, &[
-            "see whether it is switched off at its panel or held by the battery's release line",
-            "check its re-bulk threshold",
-        ], evidence);
+        return diagnosis(
+            Cause::SwitchedOff,
+            0.5,
+            text,
+            &[
+                "see whether it is switched off at its panel or held by the battery's release line",
+                "check its re-bulk threshold",
+            ],
+            evidence,
+        );
     }
     let text = if says_bulk > 0.5 {
         "it reports bulk, and no current arrives: the recording does not say why".to_owned()
     } else {
         "the recording does not say why".to_owned()
     };
-    diagnosis(Cause::Unknown, 0.4, text, &[
-        "check its output fuse, breaker and isolator, with everything isolated (qualified person)",
-        "see whether its current sensor is the one that the design names (switch it alone)",
-    ], evidence)
+    diagnosis(
+        Cause::Unknown,
+        0.4,
+        text,
+        &[
+            "check its output fuse, breaker and isolator, with everything isolated (qualified person)",
+            "see whether its current sensor is the one that the design names (switch it alone)",
+        ],
+        evidence,
+    )
 }
 
 /// Another source gives a current that can hold the bus up.
@@ -186,7 +238,14 @@ fn gather(view: &BankView, j: usize, stretch: Stretch, stage: &[Stage], trials: 
     put(&mut e, "bank_current_mean_a", stats::mean(cells().map(|k| view.current[k])).unwrap_or(f64::NAN), 1);
     let input = share_of(cells(), |k| Some(s.input[k] == Input::Present));
     put(&mut e, "input_present_share", input.unwrap_or(f64::NAN), 3);
-    for r in [Reported::Bulk, Reported::Absorption, Reported::Float, Reported::NotCharging, Reported::Disabled, Reported::Fault] {
+    for r in [
+        Reported::Bulk,
+        Reported::Absorption,
+        Reported::Float,
+        Reported::NotCharging,
+        Reported::Disabled,
+        Reported::Fault,
+    ] {
         if let Some(share) = share_of(cells(), |k| s.reported[k].map(|x| x == r)).filter(|x| *x >= 0.01) {
             put(&mut e, &format!("reported_{}_share", r.text().replace(' ', "_")), share, 3);
         }
@@ -199,11 +258,17 @@ fn gather(view: &BankView, j: usize, stretch: Stretch, stage: &[Stage], trials: 
     }
     let discharging = share_of(cells(), |k| Some(stage[k] == Stage::Discharge));
     put(&mut e, "bank_discharging_share", discharging.unwrap_or(f64::NAN), 3);
-    let stops: Vec<&Experiment> = trials.iter().filter(|t| t.stopped && (!t.held || t.answered_after_s.is_some())).collect();
+    let stops: Vec<&Experiment> =
+        trials.iter().filter(|t| t.stopped && (!t.held || t.answered_after_s.is_some())).collect();
     let starts: Vec<&Experiment> = trials.iter().filter(|t| !t.stopped).collect();
     if !stops.is_empty() {
         put(&mut e, "others_stopped_times", stops.len() as f64, 0);
-        put(&mut e, "joined_after_others_stopped_times", stops.iter().filter(|t| t.answered_after_s.is_some()).count() as f64, 0);
+        put(
+            &mut e,
+            "joined_after_others_stopped_times",
+            stops.iter().filter(|t| t.answered_after_s.is_some()).count() as f64,
+            0,
+        );
         if let Some(t) = stops.iter().rev().find(|t| t.answered_after_s.is_some()) {
             put(&mut e, "joined_after_s", t.answered_after_s.unwrap_or(f64::NAN), 0);
             put(&mut e, "joined_at_bus_voltage_v", t.voltage, 2);
@@ -211,7 +276,12 @@ fn gather(view: &BankView, j: usize, stretch: Stretch, stage: &[Stage], trials: 
     }
     if !starts.is_empty() {
         put(&mut e, "others_started_times", starts.len() as f64, 0);
-        put(&mut e, "stopped_after_others_started_times", starts.iter().filter(|t| t.answered_after_s.is_some()).count() as f64, 0);
+        put(
+            &mut e,
+            "stopped_after_others_started_times",
+            starts.iter().filter(|t| t.answered_after_s.is_some()).count() as f64,
+            0,
+        );
     }
     e
 }
@@ -254,7 +324,7 @@ fn link_lost(view: &BankView, j: usize, stretch: Stretch, evidence: &mut Evidenc
         })
         .fold(0.0, f64::max);
     let alone = share_of(cells(), |k| s.teamed[k].map(|t| !t)).unwrap_or(0.0);
-    let teamed_before = s.teamed[..stretch.start].iter().any(|t| *t == Some(true));
+    let teamed_before = s.teamed[..stretch.start].contains(&Some(true));
     let others_teamed = partners.iter().any(|p| cells().any(|k| p.teamed[k] == Some(true)));
     put(evidence, "stage_disagreement_share", disagrees, 3);
     let left_team = alone > 0.5 && (teamed_before || others_teamed);
@@ -276,9 +346,7 @@ fn ended_early(view: &BankView, j: usize, stretch: Stretch) -> Option<f64> {
     let back = stretch.start.saturating_sub(view.grid.cells(900.0))..stretch.start;
     let stopped = back.rev().find(|k| s.gives[*k])?;
     let before = stopped.saturating_sub(view.grid.cells(300.0))..=stopped;
-    let reached = before
-        .clone()
-        .any(|k| view.voltage[k] >= view.absorption_v[k] - view.band(view.absorption_v[k]));
+    let reached = before.clone().any(|k| view.voltage[k] >= view.absorption_v[k] - view.band(view.absorption_v[k]));
     let took = stats::median(before.map(|k| view.current[k]))?;
     (reached && took > view.intent.profile.tail_a + 2.0 * view.u_current(took)).then_some(took)
 }

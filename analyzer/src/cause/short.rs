@@ -53,7 +53,12 @@ pub fn shortfall(view: &BankView, j: usize, o: &Opportunity, progress: &Progress
 }
 
 /// Why source `j` fell short.
-pub fn explain_shortfall(view: &BankView, j: usize, progress: &Progress, o: &Opportunity) -> Option<(Shortfall, Diagnosis)> {
+pub fn explain_shortfall(
+    view: &BankView,
+    j: usize,
+    progress: &Progress,
+    o: &Opportunity,
+) -> Option<(Shortfall, Diagnosis)> {
     let found = shortfall(view, j, o, progress)?;
     let diagnosis = cause(view, j, &found, progress);
     Some((found, diagnosis))
@@ -87,19 +92,31 @@ fn cause(view: &BankView, j: usize, found: &Shortfall, progress: &Progress) -> D
             format::amps(took),
             format::setting(view.intent.profile.tail_a, "A")
         );
-        return say(Cause::EndedEarly, 0.85, text, &[
-            "check the absorption time and the tail current that the charger is set to against the design",
-            "see whether the charger takes the loads' current for the bank's, or a load was switched at that moment",
-        ], e);
+        return say(
+            Cause::EndedEarly,
+            0.85,
+            text,
+            &[
+                "check the absorption time and the tail current that the charger is set to against the design",
+                "see whether the charger takes the loads' current for the bank's, or a load was switched at that moment",
+            ],
+            e,
+        );
     }
     if let Some((hot, slope)) = derates(view, j) {
         put(&mut e, "temperature_max_c", hot, 1);
         put(&mut e, "current_per_kelvin_a", slope, 2);
         let text = format!("its output falls with its temperature (up to {})", format::celsius(hot));
-        return say(Cause::ThermalDerating, 0.85, text, &[
-            "check its cooling air, fan and filters, and the clearances its manual asks for",
-            "if the derating is as designed, declare it in the intent (`derate`)",
-        ], e);
+        return say(
+            Cause::ThermalDerating,
+            0.85,
+            text,
+            &[
+                "check its cooling air, fan and filters, and the clearances its manual asks for",
+                "if the derating is as designed, declare it in the intent (`derate`)",
+            ],
+            e,
+        );
     }
     let drop = stats::median(cells().map(|k| s.voltage[k] - view.voltage[k]));
     let own_target = |k: usize| s.intent.absorption_v.unwrap_or(view.absorption_v[k]);
@@ -115,36 +132,61 @@ fn cause(view: &BankView, j: usize, found: &Shortfall, progress: &Progress) -> D
                 "its terminals are at the set-point while the bank is {} lower: the cable between takes the difference",
                 format::volts(drop)
             );
-            return say(Cause::VoltageDrop, 0.85, text, &[
-                "measure the voltage across the cable, each joint and the fuses at high current (qualified person)",
-                "let the charger sense the voltage at the bank, or use a larger cable",
-            ], e);
+            return say(
+                Cause::VoltageDrop,
+                0.85,
+                text,
+                &[
+                    "measure the voltage across the cable, each joint and the fuses at high current (qualified person)",
+                    "let the charger sense the voltage at the bank, or use a larger cable",
+                ],
+                e,
+            );
         }
     }
-    if let Some(line) = stats::line(cells().map(|k| (s.engine_speed[k], s.current[k]))).filter(|l| l.correlation > 0.7) {
+    if let Some(line) = stats::line(cells().map(|k| (s.engine_speed[k], s.current[k]))).filter(|l| l.correlation > 0.7)
+    {
         put(&mut e, "current_against_engine_speed_correlation", line.correlation, 2);
-        return say(Cause::InputLimited, 0.7, "its output follows the engine's speed".to_owned(), &[
-            "compare with the maker's curve of output against speed, and declare it in the intent (`curve`)",
-            "check the pulley ratio and belt",
-        ], e);
+        return say(
+            Cause::InputLimited,
+            0.7,
+            "its output follows the engine's speed".to_owned(),
+            &[
+                "compare with the maker's curve of output against speed, and declare it in the intent (`curve`)",
+                "check the pulley ratio and belt",
+            ],
+            e,
+        );
     }
     // A plateau: nine tenths of the time within ±3 % of one level.
-    let spread = match (stats::quantile(cells().map(|k| s.current[k]), 0.95), stats::quantile(cells().map(|k| s.current[k]), 0.05)) {
+    let spread = match (
+        stats::quantile(cells().map(|k| s.current[k]), 0.95),
+        stats::quantile(cells().map(|k| s.current[k]), 0.05),
+    ) {
         (Some(high), Some(low)) => (high - low) / level,
         _ => f64::INFINITY,
     };
     put(&mut e, "current_spread_share", spread, 3);
     if spread < 0.06_f64.max(4.0 * view.u_current(0.0) * 0.5 / level) {
         let text = format!("it holds a steady {}, as if set to that", format::amps(level));
-        return say(Cause::LimitedBySetting, 0.8, text, &[
-            "read its current limit, and any limit that a remote panel or the supply-current setting imposes",
-            "if the limit is deliberate, declare it in the intent (`set_a`)",
-        ], e);
+        return say(
+            Cause::LimitedBySetting,
+            0.8,
+            text,
+            &[
+                "read its current limit, and any limit that a remote panel or the supply-current setting imposes",
+                "if the limit is deliberate, declare it in the intent (`set_a`)",
+            ],
+            e,
+        );
     }
-    say(Cause::Unknown, 0.4, "the recording does not say why".to_owned(), &[
-        "compare its output at its terminals with a clamp meter",
-        "read its limits and its log, if it keeps one",
-    ], e)
+    say(
+        Cause::Unknown,
+        0.4,
+        "the recording does not say why".to_owned(),
+        &["compare its output at its terminals with a clamp meter", "read its limits and its log, if it keeps one"],
+        e,
+    )
 }
 
 /// The source's current falls as its temperature rises: hottest degC and slope in A/K. Needs at least 5 K of

@@ -61,7 +61,7 @@ pub fn run(args: &Args, streams: &mut Streams) -> Result<Outcome, Failure> {
     let opened = match &args.db {
         Some(db) => source::database(db)?,
         None => {
-            let options = ImportOptions { bus_protocols: source::protocols(&args.bus, Some(&intent)), ..Default::default() };
+            let options = ImportOptions { bus_protocols: source::protocols(&args.bus, Some(&intent)) };
             source::recordings(&args.log, &options, streams)?
         }
     };
@@ -72,8 +72,7 @@ pub fn run(args: &Args, streams: &mut Streams) -> Result<Outcome, Failure> {
     }
     let analysis = analyse(&opened, &intent, args.from, args.to)?;
     let provenance = provenance(&opened, &args.intent, &bytes);
-    let input =
-        ReportInput { findings: &analysis.findings, intent: &intent, charts: &analysis.charts, provenance };
+    let input = ReportInput { findings: &analysis.findings, intent: &intent, charts: &analysis.charts, provenance };
     write(&input, args.json.as_deref(), args.html.as_deref(), streams)?;
     Ok(if args.fail_on.iter().any(|f| alarms(&analysis, *f)) { Outcome::Alarm } else { Outcome::Done })
 }
@@ -133,7 +132,11 @@ pub fn write(
     }
     // Standard output belongs to the program that asked for JSON there.
     let taken = [json, html].contains(&Some(Path::new("-")));
-    if taken { report::text(input, streams.err)? } else { report::text(input, streams.out)? }
+    if taken {
+        report::text(input, streams.err)?
+    } else {
+        report::text(input, streams.out)?
+    }
     Ok(())
 }
 

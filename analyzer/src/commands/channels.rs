@@ -57,12 +57,21 @@ pub fn channels(args: &ChannelsArgs, streams: &mut Streams) -> Result<Outcome, F
         return Ok(Outcome::Done);
     }
     let width = rows.iter().map(|r| r.0.address.to_string().len() + 2).max().unwrap_or(20).max(9);
-    writeln!(streams.out, "{:width$}  {:8}  {:>8}  {:>23}  {:>10}  {:>9}", "channel", "unit", "per s", "range", "last", "samples")?;
+    writeln!(
+        streams.out,
+        "{:width$}  {:8}  {:>8}  {:>23}  {:>10}  {:>9}",
+        "channel", "unit", "per s", "range", "last", "samples"
+    )?;
     for (c, rate, range) in &rows {
         let range = range.map_or("never a value".to_owned(), |(a, b)| format!("{} .. {}", short(a), short(b)));
         let last = c.latest.map_or("-".to_owned(), short);
         let quoted = format!("\"{}\"", c.address);
-        writeln!(streams.out, "{quoted:width$}  {:8}  {rate:>8.2}  {range:>23}  {last:>10}  {:>9}", c.unit.text(), c.samples)?;
+        writeln!(
+            streams.out,
+            "{quoted:width$}  {:8}  {rate:>8.2}  {range:>23}  {last:>10}  {:>9}",
+            c.unit.text(),
+            c.samples
+        )?;
     }
     if rows.is_empty() {
         writeln!(streams.out, "no channels: nothing was decoded (is the protocol of the bus right? see --bus)")?;
@@ -97,7 +106,11 @@ pub fn devices(args: &DevicesArgs, streams: &mut Streams) -> Result<Outcome, Fai
         writeln!(streams.out)?;
         return Ok(Outcome::Done);
     }
-    writeln!(streams.out, "{:8}  {:>7}  {:16}  {:24}  {:24}  says of itself", "bus", "address", "NAME", "first", "last")?;
+    writeln!(
+        streams.out,
+        "{:8}  {:>7}  {:16}  {:24}  {:24}  says of itself",
+        "bus", "address", "NAME", "first", "last"
+    )?;
     for d in devices {
         let product: serde_json::Map<String, serde_json::Value> = serde_json::from_str(&d.product).unwrap_or_default();
         let words: Vec<String> = product

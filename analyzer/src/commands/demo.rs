@@ -33,12 +33,11 @@ pub fn run(args: &Args, streams: &mut Streams) -> Result<Outcome, Failure> {
         }
     }
     let mut writer = Store::create(&db)?;
-    let options = ImportOptions { bus_protocols: source::protocols(&[], Some(&intent)), ..Default::default() };
+    let options = ImportOptions { bus_protocols: source::protocols(&[], Some(&intent)) };
     source::import(std::slice::from_ref(&files.recording), &options, &mut writer, streams)?;
     drop(writer);
     let mut opened = source::database(&db)?;
-    opened.inputs =
-        vec![InputFile { name: "recording.log".to_owned(), fingerprint: fingerprint(&files.recording) }];
+    opened.inputs = vec![InputFile { name: "recording.log".to_owned(), fingerprint: fingerprint(&files.recording) }];
     let analysis = analyze::analyse(&opened, &intent, None, None)?;
     let provenance = analyze::provenance(&opened, &files.vessel, &bytes);
     let input = ReportInput { findings: &analysis.findings, intent: &intent, charts: &analysis.charts, provenance };

@@ -30,11 +30,12 @@ pub struct Args {
 /// Runs it.
 pub fn run(args: &Args, streams: &mut Streams) -> Result<Outcome, Failure> {
     let intent = args.intent.as_ref().map(read_intent).transpose()?.map(|i| i.0);
-    let options = ImportOptions { bus_protocols: source::protocols(&args.bus, intent.as_ref()), ..Default::default() };
+    let options = ImportOptions { bus_protocols: source::protocols(&args.bus, intent.as_ref()) };
     let mut writer = Store::create(&args.db)?;
     let report = source::import(&args.logs, &options, &mut writer, streams)?;
     if args.json {
-        serde_json::to_writer_pretty(&mut *streams.out, &as_json(&report)).map_err(|e| Failure::CouldNot(e.to_string()))?;
+        serde_json::to_writer_pretty(&mut *streams.out, &as_json(&report))
+            .map_err(|e| Failure::CouldNot(e.to_string()))?;
         writeln!(streams.out)?;
     } else {
         write!(streams.out, "{}", as_text(&report))?;

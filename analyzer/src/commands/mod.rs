@@ -109,7 +109,10 @@ pub(crate) fn read_intent(path: &PathBuf) -> Result<(ampwake_schemas::intent::In
     let name = path.display().to_string();
     let bytes = std::fs::read(path).map_err(|e| Failure::Input(format!("{name}: cannot read the intent file: {e}")))?;
     let text = std::str::from_utf8(&bytes).map_err(|e| {
-        Failure::Input(format!("{name}: not a text file (byte {} is no UTF-8); an intent file is TOML text", e.valid_up_to()))
+        Failure::Input(format!(
+            "{name}: not a text file (byte {} is no UTF-8); an intent file is TOML text",
+            e.valid_up_to()
+        ))
     })?;
     let intent = ampwake_schemas::intent::read(&name, text).map_err(|m| Failure::Input(m.to_string()))?;
     Ok((intent, bytes))

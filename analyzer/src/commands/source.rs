@@ -52,7 +52,8 @@ pub fn import(
     let report = ampwake_logger::import::import(&inputs, options, writer, &mut |p| {
         if terminal && shown.elapsed().as_millis() > 200 {
             shown = std::time::Instant::now();
-            let percent = p.fraction.map_or(String::new(), |f| format!(", {:.0} % of file {} of {}", f * 100.0, p.number, p.of));
+            let percent =
+                p.fraction.map_or(String::new(), |f| format!(", {:.0} % of file {} of {}", f * 100.0, p.number, p.of));
             // Progress that cannot be shown is no reason to stop.
             let _ = write!(err, "\r{} frames read{percent}   ", p.frames);
         }
@@ -83,18 +84,14 @@ pub fn database(path: &Path) -> Result<Opened, Failure> {
 
 /// Imports recordings into a temporary database and opens it.
 pub fn recordings(logs: &[PathBuf], options: &ImportOptions, streams: &mut Streams) -> Result<Opened, Failure> {
-    let folder = tempfile::Builder::new()
-        .prefix("ampwake-")
-        .tempdir()
-        .map_err(|e| Failure::CouldNot(format!("cannot make a temporary folder: {e}; set TMPDIR to one that can be written")))?;
+    let folder = tempfile::Builder::new().prefix("ampwake-").tempdir().map_err(|e| {
+        Failure::CouldNot(format!("cannot make a temporary folder: {e}; set TMPDIR to one that can be written"))
+    })?;
     let path = folder.path().join("recording.db");
     let mut writer = Store::create(&path)?;
     import(logs, options, &mut writer, streams)?;
     drop(writer);
-    let inputs = logs
-        .iter()
-        .map(|p| InputFile { name: file_name(p), fingerprint: fingerprint(p) })
-        .collect();
+    let inputs = logs.iter().map(|p| InputFile { name: file_name(p), fingerprint: fingerprint(p) }).collect();
     Ok(Opened { store: Store::open(&path)?, inputs, _folder: Some(folder) })
 }
 

@@ -69,17 +69,23 @@ fn source_heat(view: &BankView, recording: &Recording) -> Vec<Finding> {
                 format::celsius(e.extreme)
             );
             out.push(
-                finding(Kind::TemperatureExcursion, Severity::Caution, span(&e), sure(e.extreme, u, limit, true), summary)
-                    .about(&s.intent.name)
-                    .at(&signal.address)
-                    .with("temperature_max_c", e.extreme, 1)
-                    .with("temperature_limit_c", limit, 1)
-                    .with("above_s", seconds(&e), 0)
-                    .with("current_mean_a", current, 1)
-                    .check(&[
-                        "check its cooling air, fan and filters, and what stands in front of them",
-                        "compare the sensor with a second thermometer before anything is changed",
-                    ]),
+                finding(
+                    Kind::TemperatureExcursion,
+                    Severity::Caution,
+                    span(&e),
+                    sure(e.extreme, u, limit, true),
+                    summary,
+                )
+                .about(&s.intent.name)
+                .at(&signal.address)
+                .with("temperature_max_c", e.extreme, 1)
+                .with("temperature_limit_c", limit, 1)
+                .with("above_s", seconds(&e), 0)
+                .with("current_mean_a", current, 1)
+                .check(&[
+                    "check its cooling air, fan and filters, and what stands in front of them",
+                    "compare the sensor with a second thermometer before anything is changed",
+                ]),
             );
         }
     }
@@ -265,7 +271,9 @@ fn over_voltage(view: &BankView) -> Vec<Finding> {
         view.intent.chemistry.is_lead_acid()
             && view.sources.iter().any(|s| s.reported[k] == Some(crate::state::Reported::Equalise))
     };
-    let over = |k: usize| if equalising(k) { f64::NAN } else { view.voltage[k] - view.absorption_v[k] - view.band(view.absorption_v[k]) };
+    let over = |k: usize| {
+        if equalising(k) { f64::NAN } else { view.voltage[k] - view.absorption_v[k] - view.band(view.absorption_v[k]) }
+    };
     let rule = AlarmRule { limit: 0.0, deadband: 0.0, on_ms: 30_000, off_ms: 30_000 };
     let cells = f64::from(view.intent.cells_in_series);
     excursions_above(points(view, over), rule)

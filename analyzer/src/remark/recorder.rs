@@ -23,9 +23,11 @@ pub fn remarks(recording: &Recording) -> Vec<Finding> {
         .collect();
     for event in &recording.events {
         let (kind, severity, check): (Kind, Severity, &[&str]) = match event.kind.as_str() {
-            "clock_step" => {
-                (Kind::ClockStep, Severity::Info, &["give the recorder a time source: GNSS on the bus, or a clock battery"])
-            }
+            "clock_step" => (
+                Kind::ClockStep,
+                Severity::Info,
+                &["give the recorder a time source: GNSS on the bus, or a clock battery"],
+            ),
             "duplicate_instance" => (
                 Kind::DuplicateInstance,
                 Severity::Caution,
@@ -36,8 +38,12 @@ pub fn remarks(recording: &Recording) -> Vec<Finding> {
                 Severity::Caution,
                 &["check the bus's terminators (two, 120 ohm), its supply and its longest drop cable"],
             ),
-            "bus_silent" => (Kind::BusSilent, Severity::Caution, &["check the bus's supply and the recorder's connection to it"]),
-            "frames_lost" => (Kind::FramesLost, Severity::Info, &["see whether the recorder is overloaded or the bus disturbed"]),
+            "bus_silent" => {
+                (Kind::BusSilent, Severity::Caution, &["check the bus's supply and the recorder's connection to it"])
+            }
+            "frames_lost" => {
+                (Kind::FramesLost, Severity::Info, &["see whether the recorder is overloaded or the bus disturbed"])
+            }
             _ => continue,
         };
         let t = event.time.millis();

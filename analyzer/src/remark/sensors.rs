@@ -35,8 +35,10 @@ fn mirrored(points: impl Iterator<Item = (f64, f64)>) -> Option<stats::Line> {
 
 fn reversed_source(view: &BankView, j: usize) -> Option<Reversed> {
     let s = &view.sources[j];
-    let both_ways =
-        matches!(s.intent.kind, SourceKind::InverterCharger | SourceKind::Regeneration | SourceKind::DcDc | SourceKind::Other);
+    let both_ways = matches!(
+        s.intent.kind,
+        SourceKind::InverterCharger | SourceKind::Regeneration | SourceKind::DcDc | SourceKind::Other
+    );
     if both_ways || !s.measured {
         return None;
     }
@@ -132,8 +134,10 @@ pub fn corrected(intent: &Intent, bank: &str, reversed: &[Reversed]) -> Intent {
 pub fn temperature_faults(view: &BankView, recording: &Recording) -> Vec<Finding> {
     let mut out = Vec::new();
     let bank = view.intent.signals.temperature.iter().map(|s| (None, s));
-    let sources =
-        view.sources.iter().filter_map(|s| Some((Some(s.intent.name.as_str()), s.intent.signals.temperature.as_ref()?)));
+    let sources = view
+        .sources
+        .iter()
+        .filter_map(|s| Some((Some(s.intent.name.as_str()), s.intent.signals.temperature.as_ref()?)));
     for (owner, signal) in bank.chain(sources) {
         let series = recording.signal(signal);
         let who = owner.map_or("the bank".to_owned(), format::plain);
@@ -233,9 +237,15 @@ pub fn balance(view: &BankView) -> Option<Finding> {
         format::amps(middle)
     );
     Some(
-        finding(Kind::CurrentBalance, Severity::Caution, (view.grid.at(beyond[0]), view.grid.at(*beyond.last()?)), 0.7, summary)
-            .with("residual_median_a", middle, 2)
-            .with("beyond_uncertainty_share", share, 3)
-            .check(&["compare every current sensor with a clamp meter at three currents (qualified person)"]),
+        finding(
+            Kind::CurrentBalance,
+            Severity::Caution,
+            (view.grid.at(beyond[0]), view.grid.at(*beyond.last()?)),
+            0.7,
+            summary,
+        )
+        .with("residual_median_a", middle, 2)
+        .with("beyond_uncertainty_share", share, 3)
+        .check(&["compare every current sensor with a clamp meter at three currents (qualified person)"]),
     )
 }

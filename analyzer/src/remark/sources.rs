@@ -19,10 +19,8 @@ pub fn remarks(view: &BankView, stage: &[Stage], progress: &Progress, opportunit
     for (j, o) in opportunity.iter().enumerate() {
         let stretches = cause::idle_stretches(view, j, o);
         let trials = cause::experiments(view, j, &o.open);
-        let explained: Vec<(Stretch, Diagnosis)> = stretches
-            .into_iter()
-            .map(|s| (s, cause::explain_idle(view, j, s, stage, progress, &trials)))
-            .collect();
+        let explained: Vec<(Stretch, Diagnosis)> =
+            stretches.into_iter().map(|s| (s, cause::explain_idle(view, j, s, stage, progress, &trials))).collect();
         let mut causes: Vec<Cause> = explained.iter().map(|e| e.1.cause).collect();
         causes.sort();
         causes.dedup();
@@ -53,8 +51,7 @@ fn idle(
     let (first, last) = (stretches.first()?, stretches.last()?);
     let s = &view.sources[j];
     let hours = view.grid.step_s() / 3600.0;
-    let cells: Vec<usize> =
-        stretches.iter().flat_map(|(x, _)| x.start..x.end).filter(|k| o.open[*k]).collect();
+    let cells: Vec<usize> = stretches.iter().flat_map(|(x, _)| x.start..x.end).filter(|k| o.open[*k]).collect();
     let seconds = cells.len() as f64 * view.grid.step_s();
     let gave = stats::mean(cells.iter().map(|k| s.current[*k])).unwrap_or(f64::NAN);
     let could = stats::mean(cells.iter().map(|k| o.could[*k])).unwrap_or(f64::NAN);
@@ -62,11 +59,8 @@ fn idle(
     // The longest stretch speaks for all of them.
     let speaks = &stretches.iter().max_by_key(|(x, _)| x.end - x.start)?.1;
     let u = 2.0 * view.u_current(gave);
-    let mut summary = format!(
-        "{}: {}.",
-        format::source_clause(&s.intent.name, gave, u, seconds, could),
-        speaks.because
-    );
+    let mut summary =
+        format!("{}: {}.", format::source_clause(&s.intent.name, gave, u, seconds, could), speaks.because);
     if lost > 0.0 && o.rated && speaks.cause != Cause::EndedEarly {
         summary.push_str(&format!(" That is {} not delivered.", format::amp_hours(lost)));
     }
@@ -106,21 +100,26 @@ fn under(view: &BankView, j: usize, short: &cause::Shortfall, why: Diagnosis) ->
     let hours = seconds / 3600.0;
     let (gave, could) = (short.gave_ah / hours, short.could_ah / hours);
     let (first, last) = lasting(view, &short.cells);
-    let mut summary =
-        format!("{}: {}.", format::source_clause(&s.intent.name, gave, 2.0 * view.u_current(gave), seconds, could), why.because);
+    let mut summary = format!(
+        "{}: {}.",
+        format::source_clause(&s.intent.name, gave, 2.0 * view.u_current(gave), seconds, could),
+        why.because
+    );
     if why.cause != Cause::EndedEarly {
         // After a charge that ended early the bank would have taken less and less: the figure is an upper bound.
         summary.push_str(&format!(" That is {} not delivered.", format::amp_hours(short.could_ah - short.gave_ah)));
     }
     let kind = if why.cause == Cause::ThermalDerating { Kind::ThermalDerating } else { Kind::UnderContributingSource };
     let period = (view.grid.at(first), view.grid.at(last + 1));
-    let mut f = finding(kind, Severity::Caution, period, why.confidence, summary).because(why.cause).about(&s.intent.name);
+    let mut f =
+        finding(kind, Severity::Caution, period, why.confidence, summary).because(why.cause).about(&s.intent.name);
     f.evidence = why.evidence;
     f.check_next = why.check_next;
-    f.with("opportunity_s", seconds, 0)
-        .with("gave_mean_a", gave, 2)
-        .with("could_mean_a", could, 1)
-        .with("lost_ah", short.could_ah - short.gave_ah, 2)
+    f.with("opportunity_s", seconds, 0).with("gave_mean_a", gave, 2).with("could_mean_a", could, 1).with(
+        "lost_ah",
+        short.could_ah - short.gave_ah,
+        2,
+    )
 }
 
 /// First and last of these cells, without lone ones: a minute of starting up hours earlier is not where it began.
@@ -134,7 +133,7 @@ fn lasting(view: &BankView, cells: &[usize]) -> (usize, usize) {
         }
     }
     let long = || clusters.iter().filter(|c| c.2 >= least);
-    match (long().next(), long().last()) {
+    match (long().next(), long().next_back()) {
         (Some(a), Some(b)) => (a.0, b.1),
         _ => (cells.first().copied().unwrap_or(0), cells.last().copied().unwrap_or(0)),
     }
@@ -177,8 +176,7 @@ fn derates_as_declared(view: &BankView, j: usize) -> Option<Finding> {
 /// The bank's own limit was used up by the others: no fault, but worth knowing.
 fn no_room(view: &BankView, j: usize, o: &Opportunity, progress: &Progress) -> Option<Finding> {
     let s = &view.sources[j];
-    let cells: Vec<usize> =
-        (0..view.grid.len).filter(|k| o.no_room[*k] && !progress.filled[*k]).collect();
+    let cells: Vec<usize> = (0..view.grid.len).filter(|k| o.no_room[*k] && !progress.filled[*k]).collect();
     let seconds = cells.len() as f64 * view.grid.step_s();
     if seconds < SHORTEST_S {
         return None;

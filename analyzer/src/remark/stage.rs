@@ -25,8 +25,7 @@ pub fn mismatches(view: &BankView, stage: &[Stage], progress: &Progress) -> Vec<
                 && s.input[k] == Input::Present
         };
         for claim in [Reported::Float, Reported::Absorption] {
-            let cells: Vec<usize> =
-                (0..view.grid.len).filter(|k| s.reported[*k] == Some(claim) && low(*k)).collect();
+            let cells: Vec<usize> = (0..view.grid.len).filter(|k| s.reported[*k] == Some(claim) && low(*k)).collect();
             let seconds = cells.len() as f64 * view.grid.step_s();
             let (Some(first), Some(last)) = (cells.first(), cells.last()) else { continue };
             if seconds < SHORTEST_S {

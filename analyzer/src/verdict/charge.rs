@@ -15,10 +15,7 @@ pub fn share(r: &Requirement, c: &Context) -> Result<Measured, String> {
     let charge = |j: usize| crate::figures::charge(view, j, 0, view.grid.len);
     let mine: Vec<_> = chosen.iter().map(|j| charge(*j)).collect();
     let others: Vec<_> = all.iter().filter(|j| !chosen.contains(j)).map(|j| charge(*j)).collect();
-    let (q, total) = (
-        mine.iter().map(|x| x.ah).sum::<f64>(),
-        mine.iter().chain(&others).map(|x| x.ah).sum::<f64>(),
-    );
+    let (q, total) = (mine.iter().map(|x| x.ah).sum::<f64>(), mine.iter().chain(&others).map(|x| x.ah).sum::<f64>());
     if total <= 0.0 || total < 3.0 * mine.iter().chain(&others).map(|x| x.u_ah).fold(0.0, f64::hypot) {
         return Err("the sources gave too little charge to share out".into());
     }
@@ -36,18 +33,20 @@ pub fn energy_per_day(r: &Requirement, c: &Context) -> Result<Measured, String> 
     let view = c.view;
     let sources = named(r, c)?;
     need_current(c, &sources)?;
-    let seen_s = sources
-        .iter()
-        .map(|j| view.sources[*j].current.iter().filter(|i| !i.is_nan()).count())
-        .min()
-        .unwrap_or(0) as f64
-        * view.grid.step_s();
+    let seen_s =
+        sources.iter().map(|j| view.sources[*j].current.iter().filter(|i| !i.is_nan()).count()).min().unwrap_or(0)
+            as f64
+            * view.grid.step_s();
     let days = seen_s / 86_400.0;
     if days < 0.8 {
-        return Err(format!("only {} of these sources were seen: a daily yield needs a whole day", format::duration(seen_s)));
+        return Err(format!(
+            "only {} of these sources were seen: a daily yield needs a whole day",
+            format::duration(seen_s)
+        ));
     }
     let energy: f64 = sources.iter().map(|j| crate::figures::charge(view, *j, 0, view.grid.len).wh).sum();
-    let charge_u: f64 = sources.iter().map(|j| crate::figures::charge(view, *j, 0, view.grid.len).u_ah).fold(0.0, f64::hypot);
+    let charge_u: f64 =
+        sources.iter().map(|j| crate::figures::charge(view, *j, 0, view.grid.len).u_ah).fold(0.0, f64::hypot);
     let u = charge_u * view.intent.nominal_v / days;
     Ok(Measured::new(energy / days, u, format!("mean over {days:.1} days seen")).with("days_seen", days, 2))
 }
@@ -85,7 +84,11 @@ pub fn efficiency(r: &Requirement, c: &Context) -> Result<Measured, String> {
     let i = dc / cells as f64 / view.intent.nominal_v;
     // 2 % for the AC side (common practice, no source): the intent gives no accuracy for AC power.
     let u = eta * (view.u_current(i) / i).hypot(0.02);
-    Ok(Measured::new(eta, u, format!("DC over AC energy in {} of steady output", format::duration(cells as f64 * view.grid.step_s()))))
+    Ok(Measured::new(
+        eta,
+        u,
+        format!("DC over AC energy in {} of steady output", format::duration(cells as f64 * view.grid.step_s())),
+    ))
 }
 
 /// Density of diesel fuel, kg/L (0.84694: U.S. DOE table for low-sulfur diesel, 3206 g per U.S. gallon).

@@ -105,7 +105,11 @@ pub fn stage_voltage(r: &Requirement, c: &Context) -> Result<Measured, String> {
     Ok(Measured::new(
         value,
         view.u_voltage(value),
-        format!("the mean bank voltage in the steady part of {} ({})", r.stage, format::duration((cells.end - cells.start) as f64 * view.grid.step_s())),
+        format!(
+            "the mean bank voltage in the steady part of {} ({})",
+            r.stage,
+            format::duration((cells.end - cells.start) as f64 * view.grid.step_s())
+        ),
     ))
 }
 
@@ -113,8 +117,7 @@ pub fn stage_voltage(r: &Requirement, c: &Context) -> Result<Measured, String> {
 pub fn input_current(r: &Requirement, c: &Context) -> Result<Measured, String> {
     let s = &c.view.sources[named(r, c)?[0]];
     let ac = s.intent.fed_by.as_ref().and_then(|n| c.view.vessel.ac_sources.iter().find(|a| a.name == *n));
-    let signal: Option<&Signal> =
-        s.intent.signals.input_current.as_ref().or(ac.and_then(|a| a.signals.get("current")));
+    let signal: Option<&Signal> = s.intent.signals.input_current.as_ref().or(ac.and_then(|a| a.signals.get("current")));
     let series = c.recording.signal(signal.ok_or("no input current is named for this source")?);
     let value = highest_mean(c, &series).ok_or("its input current was not heard")?;
     Ok(Measured::new(value, c.view.u_current(value), "the highest 5-minute mean of the input current"))
@@ -148,8 +151,5 @@ pub fn genset_load(r: &Requirement, c: &Context) -> Result<Measured, String> {
 fn highest_mean(c: &Context, series: &Series) -> Option<f64> {
     let grid = c.view.grid;
     let five = grid.cells(300.0);
-    grid.means(series)
-        .chunks(five)
-        .filter_map(|p| stats::mean(p.iter().copied()))
-        .reduce(f64::max)
+    grid.means(series).chunks(five).filter_map(|p| stats::mean(p.iter().copied())).reduce(f64::max)
 }

@@ -91,8 +91,16 @@ fn erfc(x: f64) -> f64 {
     let z = x.abs();
     let t = 1.0 / (1.0 + 0.5 * z);
     const C: [f64; 10] = [
-        -1.26551223, 1.00002368, 0.37409196, 0.09678418, -0.18628806, 0.27886807, -1.13520398, 1.48851587,
-        -0.82215223, 0.17087277,
+        -1.26551223,
+        1.00002368,
+        0.37409196,
+        0.09678418,
+        -0.18628806,
+        0.27886807,
+        -1.13520398,
+        1.48851587,
+        -0.82215223,
+        0.17087277,
     ];
     let poly = C.iter().rev().fold(0.0, |acc, c| acc * t + c);
     let r = t * (-z * z + poly).exp();
@@ -187,7 +195,7 @@ fn measure(r: &Requirement, c: &Context) -> Result<Measured, String> {
 }
 
 /// The views of the sources that a requirement names; all of them when it names none.
-fn named<'a>(r: &Requirement, c: &'a Context) -> Result<Vec<usize>, String> {
+fn named(r: &Requirement, c: &Context) -> Result<Vec<usize>, String> {
     let picked: Vec<usize> = c
         .view
         .sources

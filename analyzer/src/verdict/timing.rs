@@ -14,11 +14,12 @@ pub fn absorption(_r: &Requirement, c: &Context) -> Result<Measured, String> {
     for span in c.spans.iter().filter(|s| s.stage == Stage::Absorption) {
         let minutes = |k: usize| (k - span.start) as f64 * view.grid.step_s() / 60.0;
         let m = match crate::stages::tail_reached(view, span) {
-            Some(k) => Measured::new(minutes(k), tail_uncertainty(c, k), "from the start of absorption to the tail current"),
-            None if span.end >= view.grid.len.saturating_sub(1) => Measured {
-                at_least: true,
-                ..Measured::new(minutes(span.end), 0.2, "absorption still went on")
-            },
+            Some(k) => {
+                Measured::new(minutes(k), tail_uncertainty(c, k), "from the start of absorption to the tail current")
+            }
+            None if span.end >= view.grid.len.saturating_sub(1) => {
+                Measured { at_least: true, ..Measured::new(minutes(span.end), 0.2, "absorption still went on") }
+            }
             None => {
                 cut_short = true;
                 continue;
@@ -51,8 +52,7 @@ fn tail_uncertainty(c: &Context, k: usize) -> f64 {
 pub fn charge(r: &Requirement, c: &Context) -> Result<Measured, String> {
     let (from, to) = r.from_soc.zip(r.to_soc).ok_or("from_soc and to_soc are not both given")?;
     let view = c.view;
-    let soc: Vec<(usize, f64)> =
-        view.soc.iter().copied().enumerate().filter(|(_, s)| !s.is_nan()).collect();
+    let soc: Vec<(usize, f64)> = view.soc.iter().copied().enumerate().filter(|(_, s)| !s.is_nan()).collect();
     let Some(first) = soc.first() else { return Err("the state of charge was not heard".into()) };
     let percent = format::percent;
     if first.1 > from && !soc.iter().any(|(_, s)| *s <= from) {
@@ -73,7 +73,8 @@ pub fn charge(r: &Requirement, c: &Context) -> Result<Measured, String> {
     // The state of charge steps by 1 %: each crossing is known to a rectangular half step (JCGM 100, 4.3.7).
     let rate = (soc[last].1 - soc[start].1) / minutes.max(1e-9);
     let u = if rate > 0.0 { (0.01 / 12_f64.sqrt() * std::f64::consts::SQRT_2 / rate).min(60.0) } else { 60.0 };
-    let mut m = Measured::new(minutes, u, format!("from {} to {} of charge", percent(soc[start].1), percent(soc[last].1)));
+    let mut m =
+        Measured::new(minutes, u, format!("from {} to {} of charge", percent(soc[start].1), percent(soc[last].1)));
     if end.is_none() {
         m.at_least = true;
         m.u = view.grid.step_s() / 60.0;
@@ -102,7 +103,10 @@ pub fn join(r: &Requirement, c: &Context, also_others: bool) -> Result<Measured,
         for k in 1..view.grid.len {
             let returned = s.input[k] == Input::Present && s.input[k - 1] != Input::Present;
             let started = also_others && other_starts(c, j, k) && s.input[k] == Input::Present;
-            if !(returned || started) || s.current[k] >= 0.1 * half(k) || !crate::opportunity::wanted(view, &c.progress.filled, k) {
+            if !(returned || started)
+                || s.current[k] >= 0.1 * half(k)
+                || !crate::opportunity::wanted(view, &c.progress.filled, k)
+            {
                 continue;
             }
             let m = until_half(c, j, k, half);
@@ -135,7 +139,11 @@ fn until_half(c: &Context, j: usize, from: usize, half: impl Fn(usize) -> f64) -
     let mut asked = 0_usize;
     for k in from..view.grid.len {
         if s.current[k] >= half(k) {
-            return Some(Measured::new(minutes(k), u, format!("until {} gave half of what it could", format::plain(&s.intent.name))));
+            return Some(Measured::new(
+                minutes(k),
+                u,
+                format!("until {} gave half of what it could", format::plain(&s.intent.name)),
+            ));
         }
         if s.input[k] == Input::Absent {
             break;
@@ -145,6 +153,10 @@ fn until_half(c: &Context, j: usize, from: usize, half: impl Fn(usize) -> f64) -
     // It never joined: how long the bank asked in vain. A few minutes of that prove nothing.
     (asked >= view.grid.cells(120.0)).then(|| Measured {
         at_least: true,
-        ..Measured::new(asked as f64 * view.grid.step_s() / 60.0, u, format!("{} had not joined", format::plain(&s.intent.name)))
+        ..Measured::new(
+            asked as f64 * view.grid.step_s() / 60.0,
+            u,
+            format!("{} had not joined", format::plain(&s.intent.name)),
+        )
     })
 }

@@ -3,7 +3,7 @@
 use super::context::{Context, Section};
 use super::source::BANK;
 use crate::findings::Stage;
-use crate::intent::model::{Limit, Quantity, Requirement};
+use crate::intent::{Limit, Quantity, Requirement};
 use crate::toml_read::{Item, Key, Limits, Table, key, quoted};
 
 const ID: Key = key("id", "a short name for this requirement", "\"R1\"");

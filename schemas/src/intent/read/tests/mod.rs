@@ -5,7 +5,7 @@ mod mistakes;
 use super::*;
 use crate::findings::Stage;
 use crate::intent::Chemistry;
-use crate::intent::model::*;
+use crate::intent::*;
 use crate::time::Timestamp;
 use crate::toml_read::{MOST_REPORTED, Mistake};
 use proptest::prelude::*;
