@@ -1,1 +1,3 @@
 //! Whole-program tests live in `tests/`; this library holds what they share.
+
+pub mod counter;
