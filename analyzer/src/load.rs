@@ -28,9 +28,13 @@ pub fn load(
     for c in &channels {
         by_plain.entry(c.address.without_source()).or_default().push(c);
     }
+    let mut problems = store.problems()?;
+    // A message that this version does not know is no problem of the recording.
+    let unread = problems.remove("unknown_message").unwrap_or(0);
     let mut recording = Recording {
         heard: channels.iter().map(|c| c.address.clone()).collect(),
-        problems: store.problems()?,
+        problems,
+        unread,
         ..Recording::default()
     };
     let mut wanted: BTreeSet<ChannelAddress> = BTreeSet::new();

@@ -23,6 +23,8 @@ pub struct Recording {
     pub silences: Vec<(i64, i64)>,
     /// What happened to the recording.
     pub events: Vec<Event>,
+    /// Messages of kinds that this version does not decode.
+    pub unread: u64,
     /// Counted problems.
     pub problems: BTreeMap<String, u64>,
 }

@@ -1,6 +1,7 @@
 //! Whole-program tests live in `tests/`; this library holds what they share: intents built in code, and
 //! recordings built from columns of figures.
 
+pub mod counter;
 pub mod golden;
 pub mod report_fixture;
 

@@ -8,6 +8,7 @@ use ampwake_logger::{check, run};
 use ampwake_schemas::toml_read::utf8;
 use clap::error::ErrorKind;
 use clap::{CommandFactory, Parser, Subcommand};
+use std::io::IsTerminal;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use tokio::signal::unix::{SignalKind, signal};
@@ -43,6 +44,7 @@ fn main() -> ExitCode {
         .with_writer(std::io::stderr)
         .with_env_filter(tracing_subscriber::EnvFilter::try_from_env("AMPWAKE_LOG").unwrap_or_else(|_| "info".into()))
         .with_target(false)
+        .with_ansi(std::io::stderr().is_terminal())
         .init();
     let config = match configuration(&path) {
         Ok(config) => config,

@@ -312,3 +312,32 @@ fn a_hostile_bus_does_not_fill_the_memory() {
     assert!(b.store.channel_count() <= 20_000, "{}", b.store.channel_count());
     assert!(b.store.problems().unwrap()["channel_beyond_limit"] > 0);
 }
+
+proptest::proptest! {
+    #![proptest_config(proptest::prelude::ProptestConfig::with_cases(24))]
+    #[test]
+    fn no_frames_make_it_fail(
+        frames in proptest::collection::vec(
+            (
+                // Numbers that we decode as often as any others; times in and out of order.
+                proptest::sample::select(vec![60928_u32, 126992, 126996, 127489, 127503, 127508, 129029, 130316, 0, 131_071]),
+                proptest::num::u8::ANY,
+                -2000_i32..2000,
+                proptest::collection::vec(proptest::num::u8::ANY, 0..=8),
+                0_u8..12,
+            ),
+            0..300,
+        ),
+    ) {
+        let mut b = Bench::new();
+        let n = frames.len() as u64;
+        for (pgn, source, t, data, kind) in frames {
+            let flags = Flags { error: kind == 0, remote: kind == 1, extended: kind > 2, fd: kind == 3 };
+            b.raw(f64::from(t) / 100.0, CanId::broadcast(6, pgn, source).to_raw(), flags, &data);
+        }
+        b.finish();
+        proptest::prop_assert_eq!(b.pipeline.totals().frames, n);
+        let stored: u64 = b.store.channels().unwrap().iter().map(|c| c.samples).sum();
+        proptest::prop_assert_eq!(b.pipeline.totals().samples, stored);
+    }
+}

@@ -8,6 +8,7 @@ use crate::error::StoreError;
 use std::fs::{File, OpenOptions, TryLockError};
 use std::io::{Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 /// Held for as long as somebody writes; released by the system even when the program is killed.
 #[derive(Debug)]
@@ -23,6 +24,7 @@ impl WriterLock {
     /// [`StoreError::InUse`] when another writer has it; [`StoreError::Io`] when the folder cannot be written.
     pub(crate) fn take(database: &Path) -> Result<Self, StoreError> {
         let path = lock_path(database);
+        let mut attempts = 0;
         loop {
             let mut file = OpenOptions::new().read(true).write(true).create(true).truncate(false).open(&path).map_err(
                 StoreError::io(
@@ -32,6 +34,12 @@ impl WriterLock {
             )?;
             match file.try_lock() {
                 Ok(()) => {}
+                // [`writer_of`] holds it for a moment.
+                Err(TryLockError::WouldBlock) if attempts < 3 => {
+                    attempts += 1;
+                    std::thread::sleep(Duration::from_millis(20));
+                    continue;
+                }
                 Err(TryLockError::WouldBlock) => {
                     return Err(StoreError::InUse { path: database.to_owned(), holder: holder(&mut file) });
                 }
