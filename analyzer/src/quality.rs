@@ -91,7 +91,8 @@ pub fn quality(recording: &Recording, intent: &Intent, period: Period) -> DataQu
         ));
     }
     if recording.unread > 0 {
-        notes.push(format!("{} messages of kinds that this version does not decode were passed over", recording.unread));
+        notes
+            .push(format!("{} messages of kinds that this version does not decode were passed over", recording.unread));
     }
     for bank in &intent.banks {
         let guessed: Vec<&str> = bank.profile.defaulted.iter().chain(&bank.temperature.defaulted).copied().collect();
