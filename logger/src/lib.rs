@@ -11,3 +11,4 @@ pub mod pipeline;
 pub mod record;
 #[cfg(feature = "live")]
 pub mod run;
+pub mod system_clock;
