@@ -80,14 +80,15 @@ struct Slot {
     next_frame: u8,
     total: u8,
     filled: u8,
-    data: [u8; MAX_PAYLOAD],
+    /// Apart, so that a search through many slots stays within the processor's cache.
+    data: Box<[u8; MAX_PAYLOAD]>,
 }
 
 /// The reassembly of one bus.
 pub struct FastPackets {
     /// Few at a time, so that a search through all of them is the quickest way.
     slots: Vec<Slot>,
-    done: [u8; MAX_PAYLOAD],
+    done: Box<[u8; MAX_PAYLOAD]>,
     timeout_us: u64,
     counters: Counters,
 }
@@ -101,7 +102,7 @@ impl Default for FastPackets {
 impl FastPackets {
     /// With another timeout, in microseconds.
     pub fn new(timeout_us: u64) -> Self {
-        Self { slots: Vec::new(), done: [0; MAX_PAYLOAD], timeout_us, counters: Counters::default() }
+        Self { slots: Vec::new(), done: Box::new([0; MAX_PAYLOAD]), timeout_us, counters: Counters::default() }
     }
 
     /// What happened so far.
@@ -150,7 +151,7 @@ impl FastPackets {
             return self.malformed();
         }
         self.make_room(key);
-        let mut slot = Slot { key, heard: time, next_frame: 1, total, filled: 6, data: [0; MAX_PAYLOAD] };
+        let mut slot = Slot { key, heard: time, next_frame: 1, total, filled: 6, data: Box::new([0; MAX_PAYLOAD]) };
         slot.data[..6].copy_from_slice(first);
         self.slots.push(slot);
         Outcome::Incomplete

@@ -8,8 +8,11 @@ use std::collections::HashMap;
 /// Two senders heard within this time of each other are there at the same time, in microseconds. A design choice:
 /// it holds the longest default period of a measured value many times over and is shorter than swapping a device.
 const TOGETHER_US: u64 = 60_000_000;
-/// Messages and instances watched at once; a full table first forgets the silent ones.
-const MAX_CHANNELS: usize = 16_384;
+/// Messages and instances watched at once (a large vessel has some hundred); a full table forgets the silent ones.
+const MAX_CHANNELS: usize = 4096;
+/// A full table looks for silent ones at most this often, in microseconds, lest a flood of made-up instances costs
+/// a search through the table for every frame.
+const SWEEP_US: u64 = 1_000_000;
 /// Senders of one message and instance watched at once.
 const MAX_SENDERS: usize = 8;
 
@@ -50,6 +53,7 @@ impl Sender {
 pub struct ChannelSenders {
     /// In the order in which they began.
     senders: HashMap<(u32, Option<u32>), Vec<Sender>>,
+    swept: Timestamp,
 }
 
 impl ChannelSenders {
@@ -69,7 +73,10 @@ impl ChannelSenders {
     ) -> SenderVerdict {
         let key = (number, instance);
         if self.senders.len() >= MAX_CHANNELS && !self.senders.contains_key(&key) {
-            self.senders.retain(|_, all| all.iter().any(|s| s.is_heard_at(time)));
+            if time.micros().abs_diff(self.swept.micros()) >= SWEEP_US {
+                self.swept = time;
+                self.senders.retain(|_, all| all.iter().any(|s| s.is_heard_at(time)));
+            }
             if self.senders.len() >= MAX_CHANNELS {
                 return SenderVerdict::Sole;
             }
@@ -160,7 +167,7 @@ mod tests {
     #[test]
     fn the_watch_is_bounded() {
         let mut bus = ChannelSenders::new();
-        for i in 0..40_000 {
+        for i in 0..10_000 {
             bus.note(at(0), i, None, A, 10);
             bus.note(at(0), 1, None, DeviceKey(u64::from(i)), (i % 250) as u8);
         }

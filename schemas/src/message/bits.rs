@@ -12,10 +12,21 @@ pub(super) const fn mask(bits: u16) -> u64 {
 
 /// The field of `bits` (at most 64) from `bit` on, or `None` where the payload ends before the field does.
 pub(super) fn extract(payload: &[u8], bit: usize, bits: u16) -> Option<u64> {
-    let bytes = payload.get(bit / 8..(bit + usize::from(bits)).div_ceil(8))?;
-    let mut wide = [0; 16];
-    wide.get_mut(..bytes.len())?.copy_from_slice(bytes);
-    Some((u128::from_le_bytes(wide) >> (bit % 8)) as u64 & mask(bits))
+    let (shift, end) = (bit % 8, (bit + usize::from(bits)).div_ceil(8));
+    if end > payload.len() {
+        return None;
+    }
+    let rest = payload.get(bit / 8..)?;
+    let low = match rest.first_chunk() {
+        Some(eight) => u64::from_le_bytes(*eight),
+        None => rest.iter().rev().fold(0, |raw, byte| raw << 8 | u64::from(*byte)),
+    };
+    // A field that begins within a byte may reach into a ninth.
+    let high = match rest.get(8) {
+        Some(ninth) if shift > 0 => u64::from(*ninth) << (64 - shift),
+        _ => 0,
+    };
+    Some((low >> shift | high) & mask(bits))
 }
 
 /// Writes the lowest `bits` (at most 64) of `raw` from `bit` on; what lies beyond the payload is left out.

@@ -84,7 +84,7 @@ pub fn encode(
     }
     for (place, number) in sets.iter().enumerate() {
         for field in repeating {
-            let raw = if field.kind == FieldKind::SetIndex { u64::from(*number) } else { blank(field) };
+            let raw = if field.kind == FieldKind::SetIndex { index_raw(field, *number, &sets)? } else { blank(field) };
             put(&mut payload, field, place * width, raw);
         }
     }
@@ -132,6 +132,19 @@ fn blank(field: &Field) -> u64 {
         }
         FieldKind::Spare => 0,
         _ => bits::mask(field.bits),
+    }
+}
+
+/// What numbers a set. Where a number is too high for the field, the place has to say it, which it can only if no
+/// set is left out.
+fn index_raw(field: &'static Field, number: u8, sets: &[u8]) -> Result<u64, EncodeError> {
+    let ones = bits::mask(field.bits);
+    if u64::from(number) < ones {
+        Ok(u64::from(number))
+    } else if sets.iter().enumerate().all(|(place, n)| place == usize::from(*n)) {
+        Ok(ones)
+    } else {
+        Err(EncodeError::DoesNotFit { field: field.name, value: (u16::from(number) + 1).to_string() })
     }
 }
 

@@ -13,6 +13,9 @@ mod bits;
 mod scale;
 mod special;
 
+#[cfg(test)]
+mod tests;
+
 pub use can_id::CanId;
 pub use decode::{Decoded, DecodedField, FieldValue, decode};
 pub use encode::{EncodeError, encode};
