@@ -13,3 +13,4 @@ pub mod pipeline;
 pub mod record;
 #[cfg(feature = "live")]
 pub mod run;
+pub mod system_clock;

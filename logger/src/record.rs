@@ -6,6 +6,7 @@
 use crate::bus::source::{Heard, Outlet, Source};
 use crate::bus::stamps::Meaning;
 use crate::pipeline::{Pipeline, Totals, event};
+use crate::system_clock::SystemClock;
 use ampwake_schemas::message::Protocol;
 use ampwake_schemas::time::Timestamp;
 use ampwake_store::{StoreError, Writer};
@@ -80,6 +81,7 @@ struct Recorder {
     buses: Vec<usize>,
     names: Vec<String>,
     options: RecordOptions,
+    clock: SystemClock,
     commits: u64,
 }
 
@@ -87,7 +89,7 @@ impl Recorder {
     fn new(store: Writer, names: Vec<String>, options: RecordOptions) -> Self {
         let mut pipeline = Pipeline::new(options.bus_protocols.clone());
         let buses = names.iter().map(|name| pipeline.bus(name)).collect();
-        Self { store, pipeline, buses, names, options, commits: 0 }
+        Self { store, pipeline, buses, names, options, clock: SystemClock::start(), commits: 0 }
     }
 
     fn run(mut self, heard: &Receiver<Heard>) -> Result<RunReport, StoreError> {
@@ -100,7 +102,13 @@ impl Recorder {
         let mut due = Instant::now() + self.options.commit_every;
         loop {
             match heard.recv_timeout(due.saturating_duration_since(Instant::now())) {
-                Ok(Heard::Frame(bus, frame)) => self.pipeline.frame(self.buses[bus], frame, &mut self.store),
+                Ok(Heard::Frame(bus, frame)) => {
+                    // Before the frame is used: it may be the first that carries the new time.
+                    if let Some(step_us) = self.clock.step() {
+                        self.pipeline.system_stepped(step_us);
+                    }
+                    self.pipeline.frame(self.buses[bus], frame, &mut self.store);
+                }
                 Ok(Heard::Note(bus, kind, text)) => {
                     tracing::warn!("{text}");
                     self.store.event(event(now(), kind, self.names.get(bus).map(String::as_str), text, &json!({})));
@@ -124,6 +132,10 @@ impl Recorder {
         self.pipeline.flush(&mut self.store);
         self.store.commit()?;
         self.commits += 1;
+        if let Some(step_us) = self.clock.step() {
+            self.pipeline.system_stepped(step_us);
+        }
+        self.clock.refresh();
         Ok(())
     }
 

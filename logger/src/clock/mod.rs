@@ -8,8 +8,11 @@
 //! Owes its reader: a pause of the bus is no jump, a single damaged time is no jump, and a guess is marked as one.
 
 mod place;
+mod segment;
 
 pub use place::{Basis, Placement, place};
+
+use segment::{Begins, Segment};
 
 use crate::bus::stamps::Meaning;
 use ampwake_schemas::time::Timestamp;
@@ -24,6 +27,8 @@ const AGREE_US: i64 = 2_000_000;
 const PLAUSIBLE_FROM_US: i64 = 946_684_800 * 1_000_000;
 /// 2100-01-01.
 const PLAUSIBLE_TO_US: i64 = 4_102_444_800 * 1_000_000;
+/// 1024 weeks.
+const GPS_ERA_US: i64 = 1024 * 7 * 86_400 * 1_000_000;
 /// A step waits this long for the bus to say what the time is before it is reported without.
 const PATIENCE_US: i64 = 60_000_000;
 /// More jumps than this are a damaged recording.
@@ -32,82 +37,6 @@ const MOST_SEGMENTS: usize = 1000;
 const MOST_READINGS: usize = 512;
 /// Senders of bus time that are told apart.
 const MOST_SENDERS: usize = 8;
-
-/// How a segment began.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Begins {
-    /// The recording began.
-    Recording,
-    /// A jump forwards; whether the clock was set or the bus was silent is not known.
-    Open,
-    /// A jump forwards that the bus confirms: the bus was silent.
-    Pause,
-    /// A jump forwards that the bus contradicts.
-    Forward,
-    /// A jump backwards.
-    Backward,
-    /// From before 2000 to after: a clock without a time was set.
-    Set,
-}
-
-impl Begins {
-    fn is_step(self) -> bool {
-        matches!(self, Self::Forward | Self::Backward | Self::Set)
-    }
-}
-
-/// A stretch in which the clock did not jump; times are the recorder's.
-#[derive(Debug, Clone)]
-struct Segment {
-    begins: Begins,
-    first: Timestamp,
-    /// The latest, not the last one to arrive.
-    last: Timestamp,
-    /// Bus time less receive time of the first sender that was heard, us.
-    readings: Vec<i64>,
-    stride: usize,
-    seen: usize,
-    /// The latest difference of each sender.
-    latest: Vec<(u32, i64)>,
-    reported: bool,
-}
-
-impl Segment {
-    fn new(begins: Begins, first: Timestamp) -> Self {
-        let (readings, latest) = (Vec::new(), Vec::new());
-        Self { begins, first, last: first, readings, stride: 1, seen: 0, latest, reported: false }
-    }
-
-    fn hear(&mut self, sender: u32, difference: i64) {
-        if let Some((_, latest)) = self.latest.iter_mut().find(|(s, _)| *s == sender) {
-            *latest = difference;
-        } else if self.latest.len() < MOST_SENDERS {
-            self.latest.push((sender, difference));
-        }
-        if self.latest[0].0 != sender {
-            return;
-        }
-        if self.seen.is_multiple_of(self.stride) {
-            self.readings.push(difference);
-        }
-        self.seen += 1;
-        if self.readings.len() > MOST_READINGS {
-            let mut i = 0;
-            self.readings.retain(|_| {
-                i += 1;
-                i % 2 == 1
-            });
-            self.stride *= 2;
-        }
-    }
-
-    /// Bus time less receive time: the median, which a sender that needs a while to find its date does not move.
-    fn difference(&self) -> Option<i64> {
-        let mut sorted = self.readings.clone();
-        sorted.sort_unstable();
-        sorted.get(sorted.len() / 2).copied()
-    }
-}
 
 /// What to do with the frame whose time was shown.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -130,6 +59,17 @@ pub enum Settled {
     Begin(Option<Step>),
 }
 
+/// How the size of a step is known.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum KnownFrom {
+    /// The bus told the time on both sides.
+    Bus,
+    /// The system's clock that cannot be set went on evenly meanwhile.
+    System,
+    /// From nobody: it is the difference of the two readings, and a pause of the bus may be part of it.
+    Nobody,
+}
+
 /// A step of the recorder's clock.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Step {
@@ -137,10 +77,10 @@ pub struct Step {
     pub before: Timestamp,
     /// Its first reading after.
     pub after: Timestamp,
-    /// By how much it was set, s, forwards positive: from the bus where that is known, else the difference of the two.
+    /// By how much it was set, s; forwards is positive.
     pub step_s: f64,
-    /// The bus told the time on both sides, so that `step_s` is exact.
-    pub corrected: bool,
+    /// Who says so.
+    pub known_from: KnownFrom,
     /// The time on the bus at `after`, where known.
     pub bus_time: Option<Timestamp>,
 }
@@ -152,13 +92,22 @@ pub struct ClockWatch {
     segments: Vec<Segment>,
     /// Running mean of the time between frames: what is a pause on a busy bus is none on a quiet one.
     usual_us: i64,
+    /// A step that the system told and no frame has shown yet, and the clock's last reading then.
+    told: Option<(i64, Timestamp)>,
     ignored: u64,
 }
 
 impl ClockWatch {
     /// For times of this meaning.
     pub fn new(meaning: Meaning) -> Self {
-        Self { meaning, segments: Vec::new(), usual_us: 0, ignored: 0 }
+        Self { meaning, segments: Vec::new(), usual_us: 0, told: None, ignored: 0 }
+    }
+
+    /// The system's clock was just set by so many us (live recording only; see `system_clock`). The frames that
+    /// are still on their way carry the old time.
+    pub fn system_stepped(&mut self, step_us: i64) {
+        let told = self.told.map_or(0, |(earlier, _)| earlier);
+        self.told = self.last().map(|last| (told.saturating_add(step_us), last));
     }
 
     /// A frame has come.
@@ -170,6 +119,14 @@ impl ClockWatch {
         let ahead = time.micros().saturating_sub(segment.last.micros());
         if ahead < -DISORDER_US || ahead > PAUSE_US.max(5 * self.usual_us) {
             return Arrival::Hold;
+        }
+        if let Some((step, since)) = self.told {
+            // Nearer to the step than to going on evenly.
+            if (ahead - step).abs() < step.abs() / 2 {
+                return Arrival::Hold;
+            }
+            let missed = time.micros().saturating_sub(since.micros()) > PATIENCE_US;
+            self.told = self.told.filter(|_| !missed);
         }
         segment.last = segment.last.max(time);
         self.usual_us += (ahead.max(0) - self.usual_us) / 50;
@@ -189,8 +146,11 @@ impl ClockWatch {
         if odd {
             return Settled::Odd;
         }
+        let told = self.told.filter(|(step, _)| (*step < 0) == backward);
         let begins = if backward {
             Begins::Backward
+        } else if told.is_some() {
+            Begins::Forward
         } else if segment.last.micros() < PLAUSIBLE_FROM_US && held.micros() >= PLAUSIBLE_FROM_US {
             Begins::Set
         } else if segment.latest.is_empty() {
@@ -207,7 +167,12 @@ impl ClockWatch {
             return Settled::Use;
         }
         let unreported = self.step_to_report(true);
-        self.segments.push(Segment::new(begins, held));
+        let mut segment = Segment::new(begins, held);
+        if let Some((step, _)) = told {
+            segment.told_us = Some(step);
+            self.told = None;
+        }
+        self.segments.push(segment);
         Settled::Begin(unreported)
     }
 
@@ -216,12 +181,20 @@ impl ClockWatch {
         if !(PLAUSIBLE_FROM_US..PLAUSIBLE_TO_US).contains(&bus.micros()) {
             return;
         }
-        let difference = bus.micros() - receive.micros();
+        let mut difference = bus.micros() - receive.micros();
+        // An old receiver counts the weeks modulo 1024 (IS-GPS-200) and is 19.6 years wrong or twice that.
+        let eras = (difference as f64 / GPS_ERA_US as f64).round() as i64;
+        let beside = difference - eras * GPS_ERA_US;
+        if receive.micros() >= PLAUSIBLE_FROM_US && beside.abs() < 86_400_000_000 {
+            difference = beside;
+        }
         let [before @ .., segment] = &mut self.segments[..] else { return };
         segment.hear(sender, difference);
         if segment.begins == Begins::Open {
-            let known = before.last().and_then(|s| s.latest.iter().find(|(s, _)| *s == sender));
-            if let Some((_, earlier)) = known {
+            // What it said before, for as long as the clock has not been set since.
+            let unset = before.iter().rposition(|s| s.begins.is_step()).unwrap_or(0);
+            let mut known = before[unset..].iter().rev().flat_map(|s| &s.latest);
+            if let Some((_, earlier)) = known.find(|(s, _)| *s == sender) {
                 let agrees = (difference - earlier).abs() <= AGREE_US;
                 segment.begins = if agrees { Begins::Pause } else { Begins::Forward };
             }
@@ -238,14 +211,16 @@ impl ClockWatch {
             return None;
         }
         segment.reported = true;
-        let read = segment.last.seconds_since(before.last).min(segment.first.seconds_since(before.last));
         let after = segment.difference();
-        let exact = before.difference().zip(after).map(|(before, after)| (before - after) as f64 / 1e6);
+        let by_bus = before.difference().zip(after).map(|(before, after)| (before - after, KnownFrom::Bus));
+        let by_system = segment.told_us.map(|step| (step, KnownFrom::System));
+        let read = (segment.first.micros() - before.last.micros(), KnownFrom::Nobody);
+        let (step_us, known_from) = by_bus.or(by_system).unwrap_or(read);
         Some(Step {
             before: before.last,
             after: segment.first,
-            step_s: exact.unwrap_or(read),
-            corrected: exact.is_some(),
+            step_s: step_us as f64 / 1e6,
+            known_from,
             bus_time: after.map(|d| Timestamp::from_micros(segment.first.micros() + d)),
         })
     }

@@ -1,6 +1,7 @@
 //! Where each segment belongs on the axis of true time.
 
-use super::{AGREE_US, Begins, ClockWatch, PLAUSIBLE_FROM_US, Segment};
+use super::segment::{Begins, Segment};
+use super::{AGREE_US, ClockWatch, PLAUSIBLE_FROM_US};
 
 /// How the place of a segment is known.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -9,6 +10,8 @@ pub enum Basis {
     Clock,
     /// The time that the bus told.
     Bus,
+    /// The step of the system's clock that came after it, known from the system itself.
+    System,
     /// Nobody told the time; it stands directly after or before its neighbour.
     Assumed,
     /// Nobody told the time, and there is no neighbour to go by.
@@ -46,17 +49,25 @@ pub fn place(watch: &ClockWatch) -> Vec<Placement> {
     if !relative && !segments.iter().any(|s| s.begins.is_step() || implausible(s)) {
         return placed;
     }
-    let anchors: Vec<bool> = segments
-        .iter()
-        .zip(&mut placed)
-        .map(|(s, p)| {
-            if let Some(differs) = p.bus_differs_ms {
-                p.basis = Basis::Bus;
-                p.offset_ms = if differs.abs() * 1000 > AGREE_US { differs } else { 0 };
-            }
-            p.basis == Basis::Bus || s.begins == Begins::Set
-        })
-        .collect();
+    let mut anchors = vec![false; segments.len()];
+    for i in (0..segments.len()).rev() {
+        // The next one's place and the step that leads to it, if both are known.
+        let next = segments.get(i + 1).and_then(|s| s.told_us).filter(|_| anchors[i + 1]);
+        let by_system = next.map(|step_us| placed[i + 1].offset_ms + step_us.div_euclid(1000));
+        let p = &mut placed[i];
+        if let Some(differs) = p.bus_differs_ms {
+            p.basis = Basis::Bus;
+            p.offset_ms = if differs.abs() * 1000 > AGREE_US { differs } else { 0 };
+            anchors[i] = true;
+        } else if let Some(offset_ms) = by_system {
+            p.basis = Basis::System;
+            p.offset_ms = offset_ms;
+            anchors[i] = true;
+        } else if segments[i].begins == Begins::Set || segments[i].told_us.is_some() {
+            // A clock is set in order to be right.
+            anchors[i] = true;
+        }
+    }
     // What comes before the first known one hangs on it; everything else hangs on what comes before it.
     let first = anchors.iter().position(|a| *a);
     match first {

@@ -100,7 +100,7 @@ fn a_clock_set_forward_is_a_step_because_the_bus_says_so() {
     let (placed, steps) = r.finish();
     assert_eq!(offsets(&placed), [(3600, Basis::Bus), (0, Basis::Bus)]);
     let step = steps[0];
-    assert!(steps.len() == 1 && step.corrected && (step.step_s - 3600.0).abs() < 0.5, "{steps:?}");
+    assert!(steps.len() == 1 && step.known_from == KnownFrom::Bus && (step.step_s - 3600.0).abs() < 0.5, "{steps:?}");
     assert_eq!(step.bus_time.unwrap().millis() / 1000, T0 + 3700);
 }
 
@@ -112,7 +112,7 @@ fn a_clock_set_backward_is_a_step() {
         r.run(at(100), 100, told.then_some(at(100)));
         let (placed, steps) = r.finish();
         assert_eq!(steps.len(), 1);
-        assert_eq!(steps[0].corrected, told);
+        assert_eq!(steps[0].known_from, if told { KnownFrom::Bus } else { KnownFrom::Nobody });
         if told {
             assert_eq!(offsets(&placed), [(-1000, Basis::Bus), (0, Basis::Bus)]);
             assert!((steps[0].step_s + 1000.0).abs() < 0.5);
@@ -214,4 +214,43 @@ fn a_hostile_recording_keeps_the_watch_small() {
     r.run(at(0), 6000, Some(at(0)));
     assert!(r.watch.segments[0].readings.len() <= MOST_READINGS);
     assert_eq!(r.watch.segments[0].difference(), Some(0));
+}
+
+#[test]
+fn a_step_that_the_system_tells_is_exact_and_the_later_clock_is_right() {
+    // Set twice, forwards and back, and nobody on the bus tells the time. The first frames after a step were
+    // received before it was noticed.
+    let mut r = Recorder::new(Meaning::Absolute);
+    r.run(at(0), 50, None);
+    r.watch.system_stepped(86_400_000_000);
+    r.run(at(50), 2, None);
+    r.run(at(86_452), 50, None);
+    r.watch.system_stepped(-10_000_000);
+    r.run(at(86_492), 50, None);
+    let (placed, steps) = r.finish();
+    assert_eq!(offsets(&placed), [(86_390, Basis::System), (-10, Basis::System), (0, Basis::Clock)]);
+    assert_eq!(
+        steps.iter().map(|s| (s.step_s, s.known_from)).collect::<Vec<_>>(),
+        [(86_400.0, KnownFrom::System), (-10.0, KnownFrom::System)]
+    );
+}
+
+#[test]
+fn a_step_of_the_system_that_no_frame_shows_is_forgotten() {
+    let mut r = Recorder::new(Meaning::Absolute);
+    r.run(at(0), 50, None);
+    r.watch.system_stepped(20_000_000);
+    r.run(at(50), 100, None);
+    // A pause later is no step.
+    r.run(at(170), 50, None);
+    assert_eq!(r.finish().1, []);
+}
+
+#[test]
+fn a_receiver_that_lost_count_of_the_weeks_tells_the_time_all_the_same() {
+    let era = 1024.0 * 7.0 * 86_400.0;
+    let mut r = Recorder::new(Meaning::Absolute);
+    r.run(at(500), 50, Some(at(0) - era));
+    r.run(at(50), 50, Some(at(50) - era));
+    assert_eq!(offsets(&r.finish().0), [(-500, Basis::Bus), (0, Basis::Bus)]);
 }

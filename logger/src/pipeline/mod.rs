@@ -124,6 +124,11 @@ impl Pipeline {
         self.buses.len() - 1
     }
 
+    /// The system's clock was set by so many us: live recording only.
+    pub fn system_stepped(&mut self, step_us: i64) {
+        self.segments.watch.system_stepped(step_us);
+    }
+
     /// Takes one frame of a bus.
     pub fn frame(&mut self, bus: usize, frame: Frame, store: &mut Writer) {
         self.totals.frames += 1;

@@ -2,7 +2,7 @@
 
 use super::event;
 use crate::bus::stamps::Meaning;
-use crate::clock::{Basis, ClockWatch, Placement, Step, place};
+use crate::clock::{Basis, ClockWatch, KnownFrom, Placement, Step, place};
 use ampwake_schemas::time::Timestamp;
 use ampwake_store::{Event, SegmentId, Writer};
 use serde_json::json;
@@ -93,6 +93,7 @@ fn note(placed: &Placement) -> String {
         Basis::Clock if placed.offset_ms == 0 => String::new(),
         Basis::Clock => format!("{seconds:+.1} s, as its neighbour"),
         Basis::Bus => format!("{seconds:+.1} s by the time on the bus"),
+        Basis::System => format!("{seconds:+.1} s by the step of the system's clock after it"),
         Basis::Assumed => {
             format!("{seconds:+.1} s, assumed: placed directly beside its neighbour, nobody told the time")
         }
@@ -103,11 +104,13 @@ fn note(placed: &Placement) -> String {
 /// A step as an event, at the first reading after it.
 pub(super) fn step_event(step: &Step) -> Event {
     let direction = if step.step_s < 0.0 { "back" } else { "forward" };
-    let known = match (step.corrected, step.bus_time) {
-        (true, _) => "both sides are corrected by the time on the bus",
-        (_, Some(_)) => "the time after it is known from the bus",
-        _ => "nobody on the bus told the time",
+    let (known, word) = match step.known_from {
+        KnownFrom::Bus => ("both sides are corrected by the time on the bus", "bus"),
+        KnownFrom::System => ("the size of the step is known from the system", "system"),
+        KnownFrom::Nobody if step.bus_time.is_some() => ("the time after it is known from the bus", "nobody"),
+        KnownFrom::Nobody => ("nobody on the bus told the time", "nobody"),
     };
+    let corrected = step.known_from != KnownFrom::Nobody;
     let text = format!(
         "the recorder's clock was set {direction} by {:.1} s: from {} to {}; {known}",
         step.step_s.abs(),
@@ -115,7 +118,7 @@ pub(super) fn step_event(step: &Step) -> Event {
         step.after
     );
     let details = json!({
-        "before": step.before, "after": step.after, "step_s": step.step_s, "corrected": step.corrected,
+        "before": step.before, "after": step.after, "step_s": step.step_s, "corrected": corrected, "known_from": word,
         "bus_time": step.bus_time,
     });
     event(Timestamp::from_micros(step.after.micros()), "clock_step", None, text, &details)

@@ -301,3 +301,33 @@ fn write_device(tx: &Transaction<'_>, segment: Option<SegmentId>, d: &Device) ->
     .execute(params![d.bus, d.address, name, d.product, segment, d.first.millis(), d.last.millis()])?;
     Ok(())
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_full_disk_costs_nothing_once_there_is_room_again() {
+        let dir = tempfile::tempdir().unwrap();
+        let mut w = Store::create(dir.path().join("voyage.db")).unwrap();
+        w.begin_segment("test");
+        let channel = w.channel(&"can0/n2k/127508/0/battery_voltage".parse().unwrap(), Unit::Volt).unwrap();
+        w.problem("damaged_line", 3);
+        for t in 0..20_000 {
+            w.append(channel, Timestamp::from_millis(t), Reading::Value(t as f64));
+        }
+        let limit = |w: &Writer, pages: i64| {
+            let sql = format!("PRAGMA max_page_count = {pages}");
+            w.store.connection.query_row(&sql, [], |row| row.get::<_, i64>(0)).unwrap()
+        };
+        limit(&w, 30);
+        let error = w.commit().unwrap_err().to_string();
+        assert!(error.contains("voyage.db") && error.contains("make room on the disk"), "{error}");
+        assert_eq!((w.pending(), w.channels().unwrap().len()), (20_000, 0), "all or nothing");
+        limit(&w, 1_000_000);
+        w.append(channel, Timestamp::from_millis(20_000), Reading::Value(20_000.0));
+        w.commit().unwrap();
+        assert_eq!((w.pending(), w.channels().unwrap()[0].samples), (0, 20_001));
+        assert_eq!(w.problems().unwrap()["damaged_line"], 3);
+    }
+}
