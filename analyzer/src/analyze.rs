@@ -61,6 +61,13 @@ pub fn analyze(recording: &Recording, intent: &Intent) -> Analysis {
         findings.extend(remark::sources::remarks(&w.view, &stage, &w.progress, &w.opportunity));
         findings.extend(remark::stage::mismatches(&w.view, &stage, &w.progress));
         findings.extend(remark::limits::remarks(&w.view, recording));
+        findings.extend(remark::disconnect::remarks(&w.view));
+        findings.extend(remark::design::load_dump(&w.view));
+        findings.extend(remark::habits::hunting(&w.view, &w.opportunity));
+        findings.extend(remark::habits::endless_absorption(&w.view, &w.spans));
+        findings.extend(remark::habits::offsets(&w.view));
+        let drops = remark::habits::cable_drop(&w.view, &findings);
+        findings.extend(drops);
         findings.extend(remark::sensors::temperature_faults(&w.view, recording));
         findings.extend(remark::sensors::balance(&w.view));
         let context = verdict::Context {

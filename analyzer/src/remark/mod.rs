@@ -1,5 +1,8 @@
 //! Findings: one file per sort of thing that somebody should know.
 
+pub mod design;
+pub mod disconnect;
+pub mod habits;
 pub mod limits;
 pub mod recorder;
 pub mod sensors;

@@ -1,0 +1,162 @@
+//! Habits of sources and bank that need no cause to be worth a word: hunting, endless absorption, cable drop, sensors
+//! that read something when there is nothing.
+
+use super::{FindingExt, finding};
+use crate::opportunity::Opportunity;
+use crate::report::format;
+use crate::stages::{Span, tail_reached};
+use crate::stats;
+use crate::view::{BankView, Input};
+use ampwake_schemas::findings::{Finding, Kind, Severity, Stage};
+
+/// Starts within one hour that make hunting of switching (common practice, no source).
+const STARTS_PER_HOUR: usize = 8;
+
+/// Sources that start and stop again and again while the bank asks for charge and their input is there.
+pub fn hunting(view: &BankView, opportunity: &[Opportunity]) -> Vec<Finding> {
+    let hour = view.grid.cells(3600.0);
+    let mut out = Vec::new();
+    for (s, o) in view.sources.iter().zip(opportunity) {
+        if s.intent.kind.depends_on_weather() {
+            continue;
+        }
+        // A start: it stood still for ten seconds and now gives a tenth of its rating.
+        let still = view.grid.cells(10.0);
+        let starts: Vec<usize> = (still..view.grid.len)
+            .filter(|k| o.open[*k] && s.current[*k] > 0.1 * s.intent.rated_a)
+            .filter(|k| {
+                s.gives[*k] && s.gives[k - still..*k].iter().all(|g| !g) && s.input[k - still] == Input::Present
+            })
+            .collect();
+        let crowd = starts.windows(STARTS_PER_HOUR).find(|w| w[STARTS_PER_HOUR - 1] - w[0] <= hour);
+        let (Some(_), Some(first), Some(last)) = (crowd, starts.first(), starts.last()) else { continue };
+        let summary = format!(
+            "{} started {} times while the bank asked for charge and its input was there: it hunts.",
+            format::sentence_start(&s.intent.name),
+            starts.len()
+        );
+        out.push(
+            finding(Kind::SourceHunting, Severity::Caution, (view.grid.at(*first), view.grid.at(*last)), 0.8, summary)
+                .about(&s.intent.name)
+                .with("starts", starts.len() as f64, 0)
+                .check(&[
+                    "look for a supply that collapses under load, or an overload that trips and returns",
+                    "compare its re-bulk and absorption set-points: too close together they make it hunt",
+                ]),
+        );
+    }
+    out
+}
+
+/// Absorption that outlasts the profile by a quarter and ten minutes without ever coming to its tail.
+pub fn endless_absorption(view: &BankView, spans: &[Span]) -> Vec<Finding> {
+    spans
+        .iter()
+        .filter(|s| s.stage == Stage::Absorption)
+        .filter_map(|s| {
+            let minutes = (s.end - s.start) as f64 * view.grid.step_s() / 60.0;
+            let most = view.intent.profile.absorption_max_min;
+            if minutes < 1.25 * most + 10.0 || tail_reached(view, s).is_some() {
+                return None;
+            }
+            let end = stats::median(view.current[s.end.saturating_sub(view.grid.cells(600.0)).max(s.start)..s.end].iter().copied())?;
+            let summary = format!(
+                "Absorption lasted {} and the current never came down to the tail of {} (at the end {}); the profile allows {}.",
+                format::duration(minutes * 60.0),
+                format::setting(view.intent.profile.tail_a, "A"),
+                format::amps(end),
+                format::duration(most * 60.0)
+            );
+            Some(
+                finding(Kind::Overcharge, Severity::Caution, (view.grid.at(s.start), view.grid.at(s.end)), 0.7, summary)
+                    .with("absorption_min", minutes, 1)
+                    .with("current_at_end_a", end, 1)
+                    .with("tail_current_a", view.intent.profile.tail_a, 1)
+                    .check(&[
+                        "check what ends absorption: the charger's own timer and tail-current setting",
+                        "check the battery: a current that does not fall at constant voltage can be a failing cell (qualified person)",
+                    ]),
+            )
+        })
+        .collect()
+}
+
+/// Cable drop between a source and the bank that, at rated current, would be more than 3 % of the nominal voltage
+/// (the usual limit for charging cables; ABYC E-11, from memory).
+pub fn cable_drop(view: &BankView, already: &[Finding]) -> Vec<Finding> {
+    let limit = 0.03 * view.intent.nominal_v;
+    let mut out = Vec::new();
+    for s in &view.sources {
+        let told = already.iter().any(|f| {
+            f.source.as_ref() == Some(&s.intent.name) && f.cause == Some(ampwake_schemas::findings::Cause::VoltageDrop)
+        });
+        let rated = s.intent.set_a.unwrap_or(s.intent.rated_a);
+        // Slope of the difference against the current: an offset between the two voltmeters does not matter.
+        let line = stats::line((0..view.grid.len).map(|k| (s.current[k], s.voltage[k] - view.voltage[k])));
+        let Some(line) = line.filter(|l| !told && l.correlation > 0.8 && l.n >= view.grid.cells(300.0)) else {
+            continue;
+        };
+        let widest = s.current.iter().copied().fold(f64::NAN, f64::max);
+        let drop = line.slope * rated;
+        let u = std::f64::consts::SQRT_2 * view.u_voltage(drop) * rated / widest.max(1e-9);
+        if widest < rated / 3.0 || drop - 2.0 * u < limit {
+            continue;
+        }
+        let summary = format!(
+            "Between {} and the bank {} are lost at its rated current, {} of the nominal voltage.",
+            format::plain(&s.intent.name),
+            format::volts(drop),
+            format::percent(drop / view.intent.nominal_v)
+        );
+        out.push(
+            finding(Kind::VoltageDrop, Severity::Caution, (view.grid.start, view.grid.at(view.grid.len)), 0.8, summary)
+                .about(&s.intent.name)
+                .with("drop_at_rated_current_v", drop, 3)
+                .with("resistance_mohm", line.slope * 1000.0, 2)
+                .with("uncertainty_v", 2.0 * u, 3)
+                .check(&[
+                    "measure the voltage across the cable, each joint and the fuses at high current (qualified person)",
+                ]),
+        );
+    }
+    out
+}
+
+/// Current sensors that read something while their source has no input.
+pub fn offsets(view: &BankView) -> Vec<Finding> {
+    let mut out = Vec::new();
+    for s in view.sources.iter().filter(|s| s.measured) {
+        let dead: Vec<usize> =
+            (0..view.grid.len).filter(|k| s.input[*k] == Input::Absent && !s.current[*k].is_nan()).collect();
+        if dead.len() < view.grid.cells(600.0) {
+            continue;
+        }
+        let Some(offset) = stats::median(dead.iter().map(|k| s.current[*k])) else { continue };
+        let spread = stats::median(dead.iter().map(|k| (s.current[*k] - offset).abs())).unwrap_or(0.0);
+        // A steady reading beyond twice the uncertainty; anything larger than a twentieth of the rating is another fault.
+        if offset.abs() <= 2.0 * view.u_current(0.0) || offset.abs() > 0.05 * s.intent.rated_a || spread > offset.abs()
+        {
+            continue;
+        }
+        let Some(signal) = &s.intent.signals.current else { continue };
+        let summary = format!(
+            "The current sensor of {} reads {} while it has no input: an offset, which is left out of its charge for that time.",
+            format::plain(&s.intent.name),
+            format::amps(offset)
+        );
+        out.push(
+            finding(
+                Kind::SensorOffset,
+                Severity::Info,
+                (view.grid.at(dead[0]), view.grid.at(dead[dead.len() - 1])),
+                0.8,
+                summary,
+            )
+            .about(&s.intent.name)
+            .at(&signal.address)
+            .with("offset_a", offset, 2)
+            .check(&["set the sensor's zero with the conductor proven dead"]),
+        );
+    }
+    out
+}
