@@ -72,11 +72,30 @@ fn digits(x: f64, decimals: i32) -> f64 {
 
 fn stage_spans(w: &Worked, from: usize, to: usize) -> Vec<StageSpan> {
     let view = &w.view;
-    w.spans
+    let mut spans: Vec<crate::stages::Span> = w
+        .spans
         .iter()
         .filter(|s| s.end > from && s.start < to)
+        .map(|s| crate::stages::Span { start: s.start.max(from), end: s.end.min(to), ..*s })
+        .collect();
+    // What a session's edge cuts off a stage is no stage of its own.
+    let sliver = view.grid.cells(60.0);
+    if spans.len() > 1 && spans[0].end - spans[0].start < sliver {
+        let start = spans.remove(0).start;
+        spans[0].start = start;
+    }
+    if let [.., _, last] = spans[..]
+        && last.end - last.start < sliver
+    {
+        spans.pop();
+        if let Some(new_last) = spans.last_mut() {
+            new_last.end = last.end;
+        }
+    }
+    spans
+        .iter()
         .map(|s| {
-            let cells = s.start.max(from)..s.end.min(to);
+            let cells = s.start..s.end;
             let (a, b) = (view.grid.at(cells.start), view.grid.at(cells.end));
             StageSpan {
                 stage: s.stage,

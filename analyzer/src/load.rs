@@ -65,6 +65,7 @@ pub fn load(
             recording.series.insert(address, series);
         }
     }
+    choose_senders(store, intent, &channels, &mut recording, from, to)?;
     recording.period = period(store, &recording, from, to)?;
     if let Some(p) = recording.period {
         recording.silences = silences(&recording, p);
@@ -75,6 +76,54 @@ pub fn load(
             .collect();
     }
     Ok(recording)
+}
+
+/// Where several devices send the bank's voltage, the one that agrees best with the sources' own voltmeters is taken for
+/// the bank, with everything else that it sends under the bank's addresses.
+fn choose_senders(
+    store: &Store,
+    intent: &Intent,
+    channels: &[ChannelInfo],
+    recording: &mut Recording,
+    from: Option<Timestamp>,
+    to: Option<Timestamp>,
+) -> Result<(), StoreError> {
+    for bank in &intent.banks {
+        let Some(voltage) = bank.signals.voltage.as_ref().filter(|s| recording.ambiguous.contains_key(&s.address)) else {
+            continue;
+        };
+        let own: Vec<Series> = intent
+            .sources
+            .iter()
+            .filter(|s| s.bank == bank.name)
+            .filter_map(|s| recording.series.get(&s.signals.voltage.as_ref()?.address).cloned())
+            .collect();
+        let sent_by = |address: &ChannelAddress, source: Option<u8>| {
+            channels.iter().find(|c| c.address == ChannelAddress { source, ..address.clone() })
+        };
+        let read = |c: &ChannelInfo| Ok::<_, StoreError>(Series::from_readings(store.read_all(c.id, from, to)?));
+        let mut best: Option<(f64, Option<u8>)> = None;
+        for sender in recording.ambiguous[&voltage.address].clone() {
+            let Some(c) = sent_by(&voltage.address, sender.source) else { continue };
+            let distance = quality::distance(&read(c)?, &own);
+            if distance.is_finite() && best.is_none_or(|b| distance < b.0) {
+                best = Some((distance, sender.source));
+            }
+        }
+        let Some((_, source)) = best else { continue };
+        let g = &bank.signals;
+        let all = g.voltage.iter().chain(&g.current).chain(&g.temperature).chain(&g.state_of_charge).chain(g.further.values());
+        for signal in all {
+            let Some(senders) = recording.ambiguous.get_mut(&signal.address) else { continue };
+            if let Some(k) = senders.iter().position(|a| a.source == source) {
+                senders.swap(0, k); // the one that is used stands first
+            }
+            if let Some(c) = sent_by(&signal.address, source) {
+                recording.series.insert(signal.address.clone(), read(c)?);
+            }
+        }
+    }
+    Ok(())
 }
 
 fn period(

@@ -1,7 +1,7 @@
 //! What was seen of the period, and what was not.
 
 use crate::recording::Recording;
-use crate::series::Grid;
+use crate::series::{Grid, Series};
 use crate::view::BankView;
 use ampwake_schemas::findings::{DataQuality, Period, SignalQuality};
 use ampwake_schemas::intent::{Intent, Signal};
@@ -57,6 +57,16 @@ pub fn signals<'a>(intent: &'a Intent) -> Vec<(String, String, &'a Signal)> {
     out
 }
 
+/// How far `series` lies from the others in the middle, over minutes in which both are known; infinite without any.
+pub fn distance(series: &Series, others: &[Series]) -> f64 {
+    let Some((first, last)) = series.points().next().zip(series.points().last()) else { return f64::INFINITY };
+    let grid = Grid { start: first.0, step: 60_000, len: usize::try_from((last.0 - first.0) / 60_000 + 1).unwrap_or(1) };
+    let mine = grid.means(series);
+    let all: Vec<Vec<f64>> = others.iter().map(|o| grid.means(o)).collect();
+    let apart = (0..grid.len).flat_map(|k| all.iter().map(move |o| o[k]).map(|v| (v, k)).collect::<Vec<_>>());
+    crate::stats::median(apart.map(|(v, k)| (v - mine[k]).abs())).unwrap_or(f64::INFINITY)
+}
+
 /// Counts what was heard of every signal.
 pub fn quality(recording: &Recording, intent: &Intent, period: Period) -> DataQuality {
     let (from, to) = (period.start.millis(), period.end.millis());
@@ -86,7 +96,7 @@ pub fn quality(recording: &Recording, intent: &Intent, period: Period) -> DataQu
     for (address, senders) in &recording.ambiguous {
         let list: Vec<String> = senders.iter().map(ToString::to_string).collect();
         notes.push(format!(
-            "{address} is sent by several devices ({}); the first of them is used, and what hangs on it may be wrong",
+            "{address} is sent by several devices ({}); the first of these is used, and what hangs on it may be wrong",
             list.join(", ")
         ));
     }

@@ -37,13 +37,13 @@ const N: usize = STAGES.len();
 /// What a change of stage costs, in seconds of misfit: row from, column to, in the order of [`STAGES`].
 ///
 /// From absorption straight back to bulk needs minutes of evidence, because loads switch during it. Float follows
-/// absorption; from anywhere else it needs longer evidence, because a bank passes through its float voltage on
-/// the way up and down. No way round through a third stage is cheaper than the direct one, see [`DWELL_S`].
+/// absorption; from anywhere else it needs much longer evidence, because a bank passes through its float voltage on
+/// the way up and down, and lithium cells spend hours beside it. No way round through a third stage is cheaper than the direct one, see [`DWELL_S`].
 const CHANGE_S: [[f64; N]; N] = [
     // rest    disch.  bulk    absorp. float   equal.  unexpl.
-    [0.0, 60.0, 45.0, 120.0, 200.0, 300.0, 120.0],   // rest
-    [60.0, 0.0, 45.0, 120.0, 300.0, 300.0, 120.0],   // discharge
-    [60.0, 45.0, 0.0, 60.0, 400.0, 120.0, 120.0],    // bulk
+    [0.0, 60.0, 45.0, 120.0, 1500.0, 300.0, 120.0],  // rest
+    [60.0, 0.0, 45.0, 120.0, 1500.0, 300.0, 120.0],  // discharge
+    [60.0, 45.0, 0.0, 60.0, 2500.0, 120.0, 120.0],   // bulk
     [90.0, 90.0, 400.0, 0.0, 60.0, 120.0, 300.0],    // absorption
     [120.0, 120.0, 120.0, 120.0, 0.0, 120.0, 180.0], // float
     [120.0, 120.0, 120.0, 60.0, 60.0, 0.0, 120.0],   // equalisation

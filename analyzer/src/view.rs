@@ -168,8 +168,20 @@ pub fn build<'a>(recording: &Recording, vessel: &'a Intent, bank: &'a Bank, grid
     let mine: Vec<&ampwake_schemas::intent::Load> = vessel.loads.iter().filter(|l| l.bank == bank.name).collect();
     let load_currents: Vec<Vec<f64>> =
         mine.iter().map(|l| grid.means(&recording.optional(l.current.as_ref()))).collect();
-    let loads = (0..grid.len).map(|k| load_currents.iter().map(|l| l[k]).sum()).collect();
-    let loads_measured = !mine.is_empty() && mine.iter().all(|l| l.current.is_some());
+    // What a link brings from another bank is a load the other way round. What a link takes is measured on one side of a
+    // converter only, so the balance of a bank with links does not close.
+    let fed: Vec<Vec<f64>> = vessel
+        .links
+        .iter()
+        .filter(|l| l.to == bank.name)
+        .filter_map(|l| Some(grid.means(&recording.signal(l.signals.get("current")?))))
+        .collect();
+    let known = |x: f64| if x.is_nan() { 0.0 } else { x };
+    let loads = (0..grid.len)
+        .map(|k| load_currents.iter().map(|l| l[k]).sum::<f64>() - fed.iter().map(|l| known(l[k])).sum::<f64>())
+        .collect();
+    let linked = vessel.links.iter().any(|l| l.from == bank.name || l.to == bank.name);
+    let loads_measured = !mine.is_empty() && mine.iter().all(|l| l.current.is_some()) && !linked;
     let mut view = BankView {
         intent: bank,
         vessel,
