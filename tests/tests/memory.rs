@@ -1,0 +1,48 @@
+//! Importing a recording takes memory that does not grow with its length. One test alone in its process, because the peak of
+//! the whole process is what counts.
+
+use ampwake_logger::bus::recording::Input;
+use ampwake_logger::import::{ImportOptions, import};
+use ampwake_store::Store;
+use std::io::Write;
+use std::path::Path;
+
+/// Peak resident memory of this process so far, kB (Linux).
+fn peak_kb() -> Option<u64> {
+    let status = std::fs::read_to_string("/proc/self/status").ok()?;
+    status.lines().find_map(|l| l.strip_prefix("VmHWM:"))?.split_whitespace().next()?.parse().ok()
+}
+
+/// `frames` frames of a bank and its charger, a fast packet among them, as `candump -l` writes them.
+fn record(path: &Path, frames: u32) {
+    let mut out = std::io::BufWriter::new(std::fs::File::create(path).expect("a file"));
+    for n in 0..frames {
+        let t = 1_757_680_800.0 + f64::from(n) * 0.01;
+        match n % 3 {
+            0 => writeln!(out, "({t:.6}) can0 19F21423#00{:02X}04ADFF777401", n % 256),
+            1 => writeln!(out, "({t:.6}) can0 19F30724#00028500C1{:02X}00FF", n % 256),
+            _ => writeln!(out, "({t:.6}) can0 19F21325#{:02X}06010012F55A00", (n / 3 % 8) << 5),
+        }
+        .expect("a line");
+    }
+    out.flush().expect("the rest");
+}
+
+#[test]
+fn a_recording_ten_times_as_long_takes_no_more_memory() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let run = |name: &str, frames: u32| {
+        let (log, db) = (folder.path().join(name), folder.path().join(format!("{name}.db")));
+        record(&log, frames);
+        let mut store = Store::create(&db).expect("a database");
+        let report = import(&[Input::from_argument(&log)], &ImportOptions::default(), &mut store, &mut |_| {}).expect("imported");
+        assert_eq!(report.frames, u64::from(frames));
+        peak_kb()
+    };
+    // The short one already fills every buffer and a commit or two.
+    let (Some(short), Some(long)) = (run("short", 40_000), run("long", 400_000)) else {
+        println!("skipped: this system does not say what memory a process takes");
+        return;
+    };
+    assert!(long < short + 16_000, "peak {short} kB for the short recording, {long} kB for one ten times as long");
+}
