@@ -89,7 +89,8 @@ fn choose_senders(
     to: Option<Timestamp>,
 ) -> Result<(), StoreError> {
     for bank in &intent.banks {
-        let Some(voltage) = bank.signals.voltage.as_ref().filter(|s| recording.ambiguous.contains_key(&s.address)) else {
+        let Some(voltage) = bank.signals.voltage.as_ref().filter(|s| recording.ambiguous.contains_key(&s.address))
+        else {
             continue;
         };
         let own: Vec<Series> = intent
@@ -112,7 +113,13 @@ fn choose_senders(
         }
         let Some((_, source)) = best else { continue };
         let g = &bank.signals;
-        let all = g.voltage.iter().chain(&g.current).chain(&g.temperature).chain(&g.state_of_charge).chain(g.further.values());
+        let all = g
+            .voltage
+            .iter()
+            .chain(&g.current)
+            .chain(&g.temperature)
+            .chain(&g.state_of_charge)
+            .chain(g.further.values());
         for signal in all {
             let Some(senders) = recording.ambiguous.get_mut(&signal.address) else { continue };
             if let Some(k) = senders.iter().position(|a| a.source == source) {

@@ -60,7 +60,8 @@ pub fn signals<'a>(intent: &'a Intent) -> Vec<(String, String, &'a Signal)> {
 /// How far `series` lies from the others in the middle, over minutes in which both are known; infinite without any.
 pub fn distance(series: &Series, others: &[Series]) -> f64 {
     let Some((first, last)) = series.points().next().zip(series.points().last()) else { return f64::INFINITY };
-    let grid = Grid { start: first.0, step: 60_000, len: usize::try_from((last.0 - first.0) / 60_000 + 1).unwrap_or(1) };
+    let grid =
+        Grid { start: first.0, step: 60_000, len: usize::try_from((last.0 - first.0) / 60_000 + 1).unwrap_or(1) };
     let mine = grid.means(series);
     let all: Vec<Vec<f64>> = others.iter().map(|o| grid.means(o)).collect();
     let apart = (0..grid.len).flat_map(|k| all.iter().map(move |o| o[k]).map(|v| (v, k)).collect::<Vec<_>>());

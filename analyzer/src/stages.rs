@@ -38,7 +38,8 @@ const N: usize = STAGES.len();
 ///
 /// From absorption straight back to bulk needs minutes of evidence, because loads switch during it. Float follows
 /// absorption; from anywhere else it needs much longer evidence, because a bank passes through its float voltage on
-/// the way up and down, and lithium cells spend hours beside it. No way round through a third stage is cheaper than the direct one, see [`DWELL_S`].
+/// the way up and down, and lithium cells spend hours beside it. No way round through a third stage is cheaper than the
+/// direct one, see [`SETTLING`].
 const CHANGE_S: [[f64; N]; N] = [
     // rest    disch.  bulk    absorp. float   equal.  unexpl.
     [0.0, 60.0, 45.0, 120.0, 1500.0, 300.0, 120.0],  // rest
@@ -47,12 +48,16 @@ const CHANGE_S: [[f64; N]; N] = [
     [90.0, 90.0, 400.0, 0.0, 60.0, 120.0, 300.0],    // absorption
     [120.0, 120.0, 120.0, 120.0, 0.0, 120.0, 180.0], // float
     [120.0, 120.0, 120.0, 60.0, 60.0, 0.0, 120.0],   // equalisation
-    [60.0, 60.0, 60.0, 60.0, 120.0, 120.0, 0.0],     // unexplained
+    [60.0, 60.0, 60.0, 60.0, 1500.0, 120.0, 0.0],    // unexplained
 ];
 
 /// Every stage lasts at least this long, s (a duration-aware chain: stages that last seconds are switching, not
 /// charging; common practice, no source).
 const DWELL_S: f64 = 100.0;
+
+/// While a stage settles it has to fit, at least by halves: a worse misfit counts this much more. Without that the path would slip through a stage
+/// that never was, because two changes through it are cheaper than the direct one.
+const SETTLING: f64 = 30.0;
 
 /// A silence longer than this is not bridged by the stage on both sides, s.
 const LONGEST_BRIDGE_S: f64 = 900.0;
@@ -174,7 +179,9 @@ fn cheapest_path(costs: &[Option<[f64; N]>], step_s: f64) -> Vec<usize> {
         let mut next = vec![[f64::INFINITY; N]; dwell];
         let (mut from, mut stay) = ([0_u8; N], [true; N]);
         for to in 0..N {
-            let here = cost.map_or(0.0, |c| c[to]) * step_s;
+            let misfit = cost.map_or(0.0, |c| c[to]);
+            let here = misfit * step_s;
+            let first = if misfit > 0.55 { SETTLING * here } else { here };
             if s == 0 {
                 next[settled][to] = here;
                 continue;
@@ -186,9 +193,9 @@ fn cheapest_path(costs: &[Option<[f64; N]>], step_s: f64) -> Vec<usize> {
                 .unwrap_or((to, f64::INFINITY));
             from[to] = was as u8;
             for d in (1..dwell).rev() {
-                next[d][to] = total[d - 1][to] + here;
+                next[d][to] = total[d - 1][to] + if d == settled { here } else { first };
             }
-            next[0][to] = change + here;
+            next[0][to] = change + if settled == 0 { here } else { first };
             if settled == 0 {
                 stay[to] = total[0][to] <= change;
                 next[0][to] = total[0][to].min(change) + here;

@@ -341,7 +341,11 @@ fn infer_input(recording: &Recording, view: &BankView, j: usize) -> Vec<Input> {
     let ruled = s.intent.available_when.as_ref().is_some_and(|r| !recording.signal(&r.signal).is_empty());
     (0..view.grid.len)
         .map(|k| match s.input[k] {
-            Input::Unknown | Input::Absent if s.gives[k] && (s.measured || !ruled) => Input::Present,
+            Input::Unknown if s.gives[k] => Input::Present,
+            // A clear current outranks the designer's rule; a reading within noise does not.
+            Input::Absent if s.measured && s.current[k] > (0.1 * s.intent.rated_a).max(4.0 * view.u_current(0.0)) => {
+                Input::Present
+            }
             Input::Unknown if ruled => Input::Unknown,
             Input::Unknown if s.reported[k].is_some_and(Reported::is_on) => Input::Present,
             other => other,

@@ -35,7 +35,8 @@ fn a_recording_ten_times_as_long_takes_no_more_memory() {
         let (log, db) = (folder.path().join(name), folder.path().join(format!("{name}.db")));
         record(&log, frames);
         let mut store = Store::create(&db).expect("a database");
-        let report = import(&[Input::from_argument(&log)], &ImportOptions::default(), &mut store, &mut |_| {}).expect("imported");
+        let report = import(&[Input::from_argument(&log)], &ImportOptions::default(), &mut store, &mut |_| {})
+            .expect("imported");
         assert_eq!(report.frames, u64::from(frames));
         peak_kb()
     };

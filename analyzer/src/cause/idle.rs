@@ -30,13 +30,14 @@ const BRIDGE_S: f64 = 120.0;
 pub fn idle_stretches(view: &BankView, j: usize, o: &Opportunity) -> Vec<Stretch> {
     let s = &view.sources[j];
     let idle = |k: usize| o.open[k] && (!s.gives[k] || s.current[k] < 0.05 * o.could[k]);
-    let bridge = view.grid.cells(BRIDGE_S);
+    let (bridge, brief) = (view.grid.cells(BRIDGE_S), view.grid.cells(20.0));
+    let gave = |between: std::ops::Range<usize>| between.filter(|k| s.gives[*k] && !idle(*k)).count();
     let mut out: Vec<Stretch> = Vec::new();
     for k in (0..view.grid.len).filter(|k| idle(*k)) {
         match out.last_mut() {
-            // A moment about which nothing is known, or in which there was no opportunity, is bridged; giving is
-            // bridged only briefly.
-            Some(last) if k - last.end <= bridge => last.end = k + 1,
+            // A moment about which nothing is known, or in which there was no opportunity, is bridged; a source that gave
+            // in between did not stand idle.
+            Some(last) if k - last.end <= bridge && gave(last.end..k) <= brief => last.end = k + 1,
             _ => out.push(Stretch { start: k, end: k + 1 }),
         }
     }

@@ -20,14 +20,21 @@ pub fn hunting(view: &BankView, opportunity: &[Opportunity]) -> Vec<Finding> {
         if s.intent.kind.depends_on_weather() {
             continue;
         }
-        // A start: it stood still for ten seconds and now gives a tenth of its rating.
-        let still = view.grid.cells(10.0);
-        let starts: Vec<usize> = (still..view.grid.len)
-            .filter(|k| o.open[*k] && s.current[*k] > 0.1 * s.intent.rated_a)
-            .filter(|k| {
-                s.gives[*k] && s.gives[k - still..*k].iter().all(|g| !g) && s.input[k - still] == Input::Present
-            })
-            .collect();
+        // A start: from below a twentieth of its rating to above a fifth, with its input there all the time.
+        let (mut on, mut fed) = (true, false);
+        let mut starts: Vec<usize> = Vec::new();
+        for k in 0..view.grid.len {
+            let amps = s.current[k];
+            fed &= s.input[k] == Input::Present;
+            if on && amps < 0.05 * s.intent.rated_a {
+                (on, fed) = (false, s.input[k] == Input::Present);
+            } else if !on && amps > 0.2 * s.intent.rated_a {
+                on = true;
+                if fed && o.open[k] {
+                    starts.push(k);
+                }
+            }
+        }
         let crowd = starts.windows(STARTS_PER_HOUR).find(|w| w[STARTS_PER_HOUR - 1] - w[0] <= hour);
         let (Some(_), Some(first), Some(last)) = (crowd, starts.first(), starts.last()) else { continue };
         let summary = format!(
