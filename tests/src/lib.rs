@@ -3,6 +3,7 @@
 
 pub mod golden;
 pub mod report_fixture;
+pub mod voyages;
 
 use ampwake_analyzer::recording::Recording;
 use ampwake_analyzer::series::Series;
