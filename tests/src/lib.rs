@@ -4,6 +4,7 @@
 pub mod counter;
 pub mod golden;
 pub mod report_fixture;
+pub mod voyages;
 
 use ampwake_analyzer::recording::Recording;
 use ampwake_analyzer::series::Series;

@@ -14,6 +14,8 @@ const AT_SET_POINT: f64 = 0.005;
 const REST_PER_AH: f64 = 0.005;
 /// Stretches of the bank shorter than this belong to the one before.
 const SHORTEST_STAGE_S: u32 = 60;
+/// Volts that stay away from the set-point for longer than this are a new bulk, and no load that came and went.
+const LONGEST_DIP_S: u32 = 600;
 /// A source that gives less than this gives nothing.
 const NOTHING: Amperes = Amperes(0.5);
 const SECOND: Seconds = Seconds(1.0);
@@ -138,13 +140,17 @@ fn asked(scenario: &Scenario, trace: &Trace) -> Vec<Volts> {
 
 fn bank(scenario: &Scenario, trace: &Trace, asked: &[Volts]) -> BankTruth {
     let rest = Amperes(scenario.bank.capacity.0 * REST_PER_AH);
+    let is_near = |(i, set): (&Instant, &Volts)| (i.plant.bus - *set).abs() <= *set * AT_SET_POINT;
+    let near = stretches(trace.instants.iter().zip(asked).map(is_near));
+    let dips = near.iter().flat_map(|s| {
+        let dip = !s.what && s.to - s.from <= LONGEST_DIP_S;
+        (s.from..s.to).map(move |_| (s.what, dip))
+    });
     let mut absorbing = false;
-    let stages = trace.instants.iter().zip(asked).map(|(i, &set)| {
-        let (v, amps) = (i.plant.bus, i.plant.bank);
-        let near = (v - set).abs() <= set * AT_SET_POINT;
+    let stages = trace.instants.iter().zip(asked).zip(dips).map(|((i, &set), (near, dip))| {
+        let amps = i.plant.bank;
         let full = set != scenario.profile.absorption;
-        // A load that pulls the volts down for a while does not begin a new bulk.
-        absorbing = !full && amps > -rest && (absorbing || near);
+        absorbing = !full && amps > -rest && (near || (absorbing && dip));
         match () {
             () if full && near && scenario.profile.float.is_some() => Stage::Float,
             () if amps <= -rest => Stage::Discharge,
