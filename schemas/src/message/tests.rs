@@ -218,7 +218,8 @@ fn again(decoded: &Decoded) -> Vec<u8> {
 }
 
 fn any_row() -> impl Strategy<Value = &'static MessageDef> {
-    proptest::sample::select(all(Protocol::N2k))
+    let rows: Vec<&MessageDef> = Protocol::ALL.iter().flat_map(|p| all(*p)).copied().collect();
+    proptest::sample::select(rows)
 }
 
 /// A payload with every field that stands once and up to five sets; texts within ASCII, since what is no UTF-8 grows
