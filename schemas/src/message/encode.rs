@@ -67,9 +67,9 @@ pub fn encode(
     };
     let bytes = (start + width * sets.len()).div_ceil(8);
     let most = match def.transport {
+        Transport::Single if def.protocol == Protocol::J1939 => transport::MAX_PAYLOAD,
         Transport::Single => 8,
         Transport::Fast => MAX_PAYLOAD,
-        Transport::Multi => transport::MAX_PAYLOAD,
     };
     if bytes > most {
         return Err(EncodeError::TooLong { number: def.number, bytes });

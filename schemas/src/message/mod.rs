@@ -66,12 +66,10 @@ impl Protocol {
 /// How a message travels.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Transport {
-    /// In one frame of up to 8 bytes.
+    /// In one frame of up to 8 bytes; what is longer goes by the transport protocol of SAE J1939-21.
     Single,
     /// As a fast packet, even when it is short.
     Fast,
-    /// In one frame where it fits, else by the transport protocol of SAE J1939-21.
-    Multi,
 }
 
 /// One message of one protocol.
@@ -94,6 +92,14 @@ pub struct MessageDef {
 }
 
 impl MessageDef {
+    /// The number as it stands in channel addresses: RV-C's in hexadecimal, as its specification writes it.
+    pub fn number_text(&self) -> String {
+        match self.protocol {
+            Protocol::Rvc => format!("{:x}", self.number),
+            _ => self.number.to_string(),
+        }
+    }
+
     /// The fields that stand once, and those that repeat (none if nothing does).
     pub fn parts(&self) -> (&'static [Field], &'static [Field]) {
         let first = self.repeat.as_ref().map_or(self.fields.len(), |r| r.first);

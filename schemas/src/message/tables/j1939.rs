@@ -6,7 +6,7 @@
 //! gives their layout.
 
 use super::n2k::ADDRESS_CLAIM_FIELDS;
-use super::rows::{code, ident, joined, multi, number, piece, reserved, single, spare, unsigned};
+use super::rows::{code, ident, joined, number, piece, reserved, single, spare, unsigned};
 use crate::message::{MessageDef, Protocol};
 use crate::quantity::Unit;
 
@@ -43,7 +43,7 @@ const LAMP: &[(u8, &str)] = &[(0, "Off"), (1, "On")];
 
 /// Lamps, then four bytes per trouble code: the number of the suspect parameter (19 bits around the failure mode),
 /// the failure mode, how often it came. One that has no fault says parameter 0 and failure mode 0.
-static DIAGNOSTIC_1: MessageDef = multi(
+static DIAGNOSTIC_1: MessageDef = single(
     65226,
     "Active Diagnostic Trouble Codes",
     6,
@@ -60,6 +60,7 @@ static DIAGNOSTIC_1: MessageDef = multi(
         ident("conversion_method", 47, 1),
     ],
 )
+.of(Protocol::J1939)
 .repeating_from(5);
 
 const CHARGING: &[(u8, &str)] = &[(0, "Not charging"), (1, "Charging"), (2, "Error")];
@@ -82,7 +83,7 @@ static ALTERNATOR_SPEED: MessageDef = single(
 .of(Protocol::J1939);
 
 /// Gives a device another address, which it then claims. Nine bytes, so always by transport protocol.
-static COMMANDED_ADDRESS: MessageDef = multi(
+static COMMANDED_ADDRESS: MessageDef = single(
     65240,
     "Commanded Address",
     6,
@@ -99,7 +100,8 @@ static COMMANDED_ADDRESS: MessageDef = multi(
         ident("arbitrary_address_capable", 63, 1),
         ident("new_source_address", 64, 8),
     ],
-);
+)
+.of(Protocol::J1939);
 
 static ENGINE_HOURS: MessageDef = single(
     65253,

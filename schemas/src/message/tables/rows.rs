@@ -16,12 +16,6 @@ pub(super) const fn fast(number: u32, title: &'static str, priority: u8, fields:
     MessageDef { protocol: Protocol::N2k, number, title, transport: Transport::Fast, priority, fields, repeat: None }
 }
 
-/// A message of SAE J1939 that may need the transport protocol.
-pub(super) const fn multi(number: u32, title: &'static str, priority: u8, fields: &'static [Field]) -> MessageDef {
-    let transport = Transport::Multi;
-    MessageDef { protocol: Protocol::J1939, number, title, transport, priority, fields, repeat: None }
-}
-
 impl MessageDef {
     /// The same of another protocol.
     pub(super) const fn of(mut self, protocol: Protocol) -> Self {
