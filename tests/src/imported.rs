@@ -32,6 +32,11 @@ impl Imported {
         Self { report, store: Store::open(&path).expect("a database"), _folder: folder }
     }
 
+    /// The database.
+    pub fn store(&self) -> &Store {
+        &self.store
+    }
+
     /// What a channel carried; nothing where there is no such channel.
     pub fn readings(&self, address: &str) -> Vec<Reading> {
         let address = address.parse().expect("an address");

@@ -43,6 +43,34 @@ fn an_engine_becomes_channels_and_a_second_one_is_told_by_its_address() {
     assert!(i.events().iter().all(|e| e.kind != "duplicate_instance"), "two engines are no mistake");
 }
 
+#[test]
+fn a_signal_that_names_its_sender_is_found_when_only_that_one_was_heard() {
+    let engine = |source: u8| {
+        let frame = format!("18FEF7{source:02X}#69551C0116011201");
+        (0..5).map(|n| (f64::from(n) + 0.1 * f64::from(source), frame.clone())).collect::<Vec<_>>()
+    };
+    let heard = |sources: &[u8], wanted: &[u8]| -> Vec<usize> {
+        let frames: Vec<_> = sources.iter().flat_map(|s| engine(*s)).collect();
+        let mut frames = frames;
+        frames.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let i = Imported::from_frames(&[Protocol::J1939], &frames);
+        let address = |s: &u8| format!("can0/j1939/65271@{s}/alternator_current");
+        let sources = wanted.iter().map(|s| {
+            let mut alternator = ampwake_tests::charger(&format!("alternator {s}"), 1, 100.0);
+            alternator.signals.current = Some(ampwake_tests::signal(&address(s)));
+            alternator
+        });
+        let bank = ampwake_tests::bank(ampwake_schemas::intent::Chemistry::Lfp, 4, 100.0, 14.2, 5.0);
+        let intent = ampwake_tests::intent(bank, sources.collect(), false, 0.5, 0.05);
+        let recording = ampwake_analyzer::load::load(i.store(), &intent, None, None).expect("a recording");
+        let count = |s: &u8| recording.series.get(&address(s).parse().expect("an address")).map_or(0, |r| r.count());
+        wanted.iter().map(count).collect()
+    };
+    assert_eq!(heard(&[0, 1], &[0, 1]), [5, 5]);
+    assert_eq!(heard(&[0], &[0, 1]), [5, 0], "the other engine stayed off");
+    assert_eq!(heard(&[1], &[0]), [0], "it was another engine");
+}
+
 /// Trouble codes by SAE J1939-73 (from memory): 19 bits of parameter around five of failure mode.
 fn trouble(spn: u32, fmi: u8, count: u8) -> [u8; 4] {
     let [a, b, c, _] = spn.to_le_bytes();

@@ -76,10 +76,10 @@ fn a_bank_is_told_by_the_highest_priority_that_is_heard() {
     }
     let i = Imported::from_frames(&[Protocol::Rvc], &list);
     let monitor = [13.3; 5];
-    let charger = [14.4; 10];
+    let charger = [14.4; 9];
     let expected = [&[14.4][..], &monitor, &charger].concat();
-    assert_eq!(i.values("can0/rvc/1fffd/1/dc_voltage"), expected, "the charger, the monitor, the charger from 10 s on");
-    assert_eq!(i.report.problems, [("lower_priority_sender".to_owned(), 9)].into());
+    assert_eq!(i.values("can0/rvc/1fffd/1/dc_voltage"), expected, "the charger, the monitor, the charger from 11 s on");
+    assert_eq!(i.report.problems, [("lower_priority_sender".to_owned(), 10)].into());
     assert!(i.addresses().iter().all(|a| !a.contains('@')), "{:?}", i.addresses());
     assert_eq!(i.values("can0/rvc/1fffd/1/device_priority")[..2], [80.0, 120.0], "who it was is a channel too");
 }
