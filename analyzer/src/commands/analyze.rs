@@ -23,7 +23,7 @@ pub struct Args {
     /// The design intent.
     #[arg(long)]
     intent: PathBuf,
-    /// The protocol of a bus, for example can0=n2k; without it what the intent's addresses say.
+    /// The protocol of a bus, for example can0=rvc, several times where it speaks several; without it what the intent's addresses say.
     #[arg(long, value_name = "BUS=PROTOCOL", value_parser = bus_protocol)]
     bus: Vec<(String, Protocol)>,
     /// Only from this time on, for example 2026-05-01T08:00:00Z.
@@ -61,7 +61,7 @@ pub fn run(args: &Args, streams: &mut Streams) -> Result<Outcome, Failure> {
     let opened = match &args.db {
         Some(db) => source::database(db)?,
         None => {
-            let options = ImportOptions { bus_protocols: source::protocols(&args.bus, Some(&intent)) };
+            let options = ImportOptions { bus_protocols: source::protocols(&args.bus, Some(&intent))? };
             source::recordings(&args.log, &options, streams)?
         }
     };

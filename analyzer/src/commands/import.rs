@@ -16,7 +16,7 @@ pub struct Args {
     /// The database; made if it does not exist, added to if it does.
     #[arg(long)]
     db: PathBuf,
-    /// The protocol of a bus, for example can0=n2k; without it NMEA 2000.
+    /// The protocol of a bus, for example can0=rvc, several times where it speaks several; without it NMEA 2000.
     #[arg(long, value_name = "BUS=PROTOCOL", value_parser = bus_protocol)]
     bus: Vec<(String, Protocol)>,
     /// An intent file whose addresses tell the protocols of the buses.
@@ -30,7 +30,7 @@ pub struct Args {
 /// Runs it.
 pub fn run(args: &Args, streams: &mut Streams) -> Result<Outcome, Failure> {
     let intent = args.intent.as_ref().map(read_intent).transpose()?.map(|i| i.0);
-    let options = ImportOptions { bus_protocols: source::protocols(&args.bus, intent.as_ref()) };
+    let options = ImportOptions { bus_protocols: source::protocols(&args.bus, intent.as_ref())? };
     let mut writer = Store::create(&args.db)?;
     let report = source::import(&args.logs, &options, &mut writer, streams)?;
     if args.json {

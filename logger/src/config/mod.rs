@@ -5,6 +5,8 @@
 
 mod serial;
 
+use crate::dialect;
+use ampwake_schemas::message;
 use ampwake_schemas::toml_read::{self, Homes, Item, Key, Limits, Mistakes, Table, key, quoted};
 use std::path::{Path, PathBuf};
 
@@ -85,9 +87,20 @@ impl Protocol {
         }
     }
 
+    /// Its tables, where its messages are rows of tables.
+    pub const fn table(self) -> Option<message::Protocol> {
+        match self {
+            Self::N2k => Some(message::Protocol::N2k),
+            Self::Rvc => Some(message::Protocol::Rvc),
+            Self::J1939 => Some(message::Protocol::J1939),
+            Self::CanOpen => Some(message::Protocol::Canopen),
+            Self::Dbc => None,
+        }
+    }
+
     /// True for those that this version decodes.
     pub const fn is_decoded(self) -> bool {
-        matches!(self, Self::N2k)
+        self.table().is_some()
     }
 }
 
@@ -203,6 +216,11 @@ fn protocols(item: &Item<'_>) -> Option<Vec<Protocol>> {
             good = false;
         }
         read.push(protocol);
+    }
+    let tables: Vec<message::Protocol> = read.iter().filter_map(|p| p.table()).collect();
+    if let Err(collision) = dialect::check(&tables) {
+        item.wrong(&collision.to_string(), &item.write(PROTOCOLS.example));
+        good = false;
     }
     if good && read.is_empty() {
         item.wrong("a bus that speaks nothing cannot be decoded", &item.write(PROTOCOLS.example));
