@@ -7,6 +7,7 @@ pub mod check;
 pub mod clock;
 pub mod config;
 pub mod framing;
+pub mod health;
 pub mod identity;
 pub mod import;
 pub mod pipeline;

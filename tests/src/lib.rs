@@ -3,6 +3,7 @@
 
 pub mod counter;
 pub mod golden;
+pub mod kernel_can;
 pub mod report_fixture;
 
 use ampwake_analyzer::recording::Recording;

@@ -12,15 +12,19 @@ use crate::bus::stamps::Meaning;
 use crate::bus::{Frame, bus_name};
 use crate::clock::{Arrival, Settled};
 use crate::framing::{Counters, FastPackets, Outcome};
+use crate::health::Health;
 use crate::identity::{ChannelSenders, Identities, name_of_claim};
 use ampwake_schemas::message::{CanId, Decoded, FieldValue, Protocol, Transport, decode, find};
 use ampwake_schemas::sample::Reading;
 use ampwake_schemas::time::Timestamp;
 use ampwake_store::{Event, Writer};
 use std::collections::BTreeMap;
+use std::time::Duration;
 
 /// Data buses of one pipeline.
 const MOST_BUSES: usize = 64;
+/// How often the other buses are looked at for silence.
+const LOOK_US: i64 = 1_000_000;
 
 /// Numbers of messages with a part of their own here.
 mod pgn {
@@ -53,6 +57,7 @@ struct Bus {
     identities: Identities,
     senders: ChannelSenders,
     errors: errors::BusErrors,
+    health: Health,
 }
 
 impl Bus {
@@ -78,6 +83,8 @@ pub struct Pipeline {
     segments: segments::Segments,
     /// A frame whose time jumps, until the next one shows why.
     held: Option<(usize, Frame)>,
+    /// When the other buses are looked at again for silence.
+    next_look: Timestamp,
     problems: BTreeMap<&'static str, u64>,
     totals: Totals,
 }
@@ -92,6 +99,7 @@ impl Pipeline {
             devices: devices::Devices::default(),
             segments: segments::Segments::default(),
             held: None,
+            next_look: Timestamp::default(),
             problems: BTreeMap::new(),
             totals: Totals::default(),
         }
@@ -119,6 +127,7 @@ impl Pipeline {
                 identities: Identities::new(),
                 senders: ChannelSenders::new(),
                 errors: errors::BusErrors::default(),
+                health: Health::default(),
             });
         }
         self.buses.len() - 1
@@ -135,6 +144,34 @@ impl Pipeline {
         if let Some(step) = self.segments.watch.step_to_report(false) {
             self.totals.clock_steps += 1;
             store.event(segments::step_event(&step));
+        }
+    }
+
+    /// Frames of a bus were lost in the kernel.
+    pub fn lost(&mut self, bus: usize, time: Timestamp, frames: u32) {
+        if let Some(bus) = self.buses.get_mut(bus) {
+            bus.health.lost(time, frames);
+        }
+    }
+
+    /// The bit rate at which a bus runs, bit/s.
+    pub fn set_bit_rate(&mut self, bus: usize, bit_rate: u32) {
+        if let Some(bus) = self.buses.get_mut(bus) {
+            bus.health.set_bit_rate(bit_rate);
+        }
+    }
+
+    /// The interface of a bus went away or came back.
+    pub fn set_gone(&mut self, bus: usize, gone: bool, store: &mut Writer) {
+        if let Some(Bus { name, health, .. }) = self.buses.get_mut(bus) {
+            health.set_gone(gone, name, store);
+        }
+    }
+
+    /// So much time has passed on the recorder's own clock: buses that say nothing are noticed. Live runs only.
+    pub fn pass(&mut self, elapsed: Duration, store: &mut Writer) {
+        for Bus { name, health, .. } in &mut self.buses {
+            health.pass(elapsed, name, store);
         }
     }
 
@@ -155,7 +192,9 @@ impl Pipeline {
         self.settle(None, store);
         for bus in &mut self.buses {
             store_events(bus.errors.close(&bus.name), store);
+            bus.health.restart(&bus.name, store);
         }
+        self.next_look = Timestamp::default();
         if let Some(step) = self.segments.watch.step_to_report(true) {
             self.totals.clock_steps += 1;
             store.event(segments::step_event(&step));
@@ -203,6 +242,8 @@ impl Pipeline {
                     store.event(segments::step_event(&step));
                 }
                 // What is known of the devices belongs to the segment in which they were heard.
+                self.buses.iter_mut().for_each(|bus| bus.health.restart(&bus.name, store));
+                self.next_look = Timestamp::default();
                 self.flush(store);
                 self.segments.next(store);
             }
@@ -211,8 +252,15 @@ impl Pipeline {
     }
 
     fn take(&mut self, index: usize, frame: &Frame, store: &mut Writer) {
+        if frame.time >= self.next_look && !frame.flags.error {
+            self.next_look = Timestamp::from_micros(frame.time.micros() + LOOK_US);
+            for (_, bus) in self.buses.iter_mut().enumerate().filter(|(i, _)| *i != index) {
+                bus.health.another_was_heard(frame.time, &bus.name, store);
+            }
+        }
         let Some(bus) = self.buses.get_mut(index) else { return };
         store_events(bus.errors.tick(frame.time, &bus.name), store);
+        bus.health.frame(frame, &bus.name, store);
         if frame.flags.error {
             store_events(bus.errors.note(frame, &bus.name), store);
             return self.count("error_frame", 1);
