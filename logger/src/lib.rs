@@ -8,6 +8,7 @@ pub mod clock;
 pub mod config;
 pub mod dialect;
 pub mod framing;
+pub mod health;
 pub mod identity;
 pub mod import;
 pub mod pipeline;

@@ -3,7 +3,7 @@
 //! Owes its reader: what was handed on by a bus before the stop is in the database after it; a commit that
 //! fails is tried again with nothing lost; memory has a bound.
 
-use crate::bus::source::{Heard, Outlet, Source};
+use crate::bus::source::{BUS_BACK, BUS_LOST, Heard, Outlet, Source};
 use crate::bus::stamps::Meaning;
 use crate::dialect::Dialects;
 use crate::pipeline::{Pipeline, Totals, event};
@@ -99,6 +99,7 @@ impl Recorder {
         self.store.event(event(now(), "recording_started", None, text, &details));
         self.commit()?;
         let mut due = Instant::now() + self.options.commit_every;
+        let mut looked = Instant::now();
         loop {
             match heard.recv_timeout(due.saturating_duration_since(Instant::now())) {
                 Ok(Heard::Frame(bus, frame)) => {
@@ -110,12 +111,18 @@ impl Recorder {
                 }
                 Ok(Heard::Note(bus, kind, text)) => {
                     tracing::warn!("{text}");
+                    if [BUS_LOST, BUS_BACK].contains(&kind) {
+                        self.pipeline.set_gone(self.buses[bus], kind == BUS_LOST, &mut self.store);
+                    }
                     self.store.event(event(now(), kind, self.names.get(bus).map(String::as_str), text, &json!({})));
                 }
+                Ok(Heard::Lost(bus, frames)) => self.pipeline.lost(self.buses[bus], now(), frames),
                 Err(RecvTimeoutError::Timeout) => {}
                 Err(RecvTimeoutError::Disconnected) => return self.end(),
             }
             if Instant::now() >= due {
+                self.pipeline.pass(looked.elapsed(), &mut self.store);
+                looked = Instant::now();
                 match self.commit() {
                     Err(e) if self.store.pending() <= MOST_PENDING => {
                         tracing::error!("{e}; {} samples are kept for the next attempt", self.store.pending());
@@ -149,7 +156,8 @@ impl Recorder {
     }
 }
 
-fn now() -> Timestamp {
+/// The time of day.
+pub(crate) fn now() -> Timestamp {
     let since = SystemTime::now().duration_since(UNIX_EPOCH).unwrap_or_default();
     Timestamp::from_micros(i64::try_from(since.as_micros()).unwrap_or(i64::MAX))
 }

@@ -12,7 +12,7 @@ use std::time::Duration;
 /// Why the daemon cannot run, or had to end.
 #[derive(Debug, thiserror::Error)]
 pub enum RunError {
-    /// Interfaces that cannot be opened, all of them.
+    /// None of the interfaces can be opened, or one of them is none; all that cannot be opened.
     #[error("{}", lines(.0))]
     Buses(Vec<CanError>),
     /// The database cannot be opened or written.
@@ -29,19 +29,23 @@ fn lines(errors: &[CanError]) -> String {
 /// # Errors
 /// An interface or the database cannot be opened, or the database cannot be written any more.
 pub async fn run(config: &Config, shutdown: impl Future<Output = ()>) -> Result<RunReport, RunError> {
-    let mut sources: Vec<Box<dyn Source>> = Vec::new();
-    let mut errors = Vec::new();
-    for bus in &config.can {
-        match CanInterface::open(&bus.name) {
-            Ok(interface) => sources.push(Box::new(interface)),
-            Err(e) => errors.push(e),
-        }
-    }
-    if !errors.is_empty() {
-        return Err(RunError::Buses(errors));
-    }
+    let sources = sources(config)?;
     let store = Store::create(&config.database)?;
     Ok(record(sources, store, options(config), shutdown).await?)
+}
+
+/// The interfaces that can be opened, and those that are waited for beside them: one adapter that is not plugged in
+/// must not cost the recording of the others. With none at all somebody has to be told at once.
+fn sources(config: &Config) -> Result<Vec<Box<dyn Source>>, RunError> {
+    let opened: Vec<_> = config.can.iter().map(|bus| (&bus.name, CanInterface::open(&bus.name))).collect();
+    let hopeless = |e: &CanError| !e.may_pass();
+    if opened.iter().all(|(_, o)| o.is_err()) || opened.iter().any(|(_, o)| o.as_ref().is_err_and(hopeless)) {
+        return Err(RunError::Buses(opened.into_iter().filter_map(|(_, o)| o.err()).collect()));
+    }
+    let source = |(name, opened): (&String, Result<_, _>)| -> Box<dyn Source> {
+        Box::new(opened.unwrap_or_else(|e| CanInterface::waiting(name, e)))
+    };
+    Ok(opened.into_iter().map(source).collect())
 }
 
 /// The recorder's options of a configuration.

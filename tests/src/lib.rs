@@ -5,6 +5,7 @@ pub mod counter;
 pub mod golden;
 pub mod imported;
 pub mod layout;
+pub mod kernel_can;
 pub mod report_fixture;
 pub mod voyages;
 

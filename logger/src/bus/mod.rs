@@ -1,7 +1,10 @@
 //! Where frames come from: one file per kind of input, each yielding frames with their receive times.
 
+pub mod bits;
 pub mod candump;
 pub mod interface;
+#[cfg(feature = "live")]
+pub mod kernel_socket;
 pub mod lines;
 pub mod recording;
 #[cfg(feature = "live")]

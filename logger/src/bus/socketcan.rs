@@ -1,24 +1,19 @@
 //! A CAN interface of this computer, through the kernel's raw CAN sockets. Receives only: nothing here can send.
 //!
 //! A thread with blocking reads, because asynchronous streams over this socket lose frames when several are
-//! ready at once; the time is the kernel's own, taken when the frame came in, not when it was read.
+//! ready at once; the time is the kernel's own, taken when the frame came in, not when it was read. An interface that
+//! goes down, or an adapter that is unplugged, is waited for: at sea nobody restarts the recorder.
 
 use super::interface::{self, InterfaceError};
-use super::source::{NOTICE, Outlet, Source};
-use super::{Flags, Frame};
-use ::socketcan::{CanAnyFrame, CanFdSocket, EmbeddedFrame, Frame as _, Socket, SocketOptions};
-use ampwake_schemas::time::Timestamp;
-use std::io::ErrorKind;
+use super::kernel_socket::{KernelSocket, Received};
+use super::source::{BUS_BACK, BUS_LOST, NOTICE, Outlet, Source};
 use std::path::Path;
-use std::time::{Duration, SystemTime, UNIX_EPOCH};
+use std::time::Duration;
 
-/// Bytes that the kernel may queue while this program is busy: a second and more of a full bus. The kernel grants
-/// what its own limit allows.
-const KERNEL_QUEUE: usize = 2 << 20;
-/// Between two attempts to open an interface that went away.
-const RETRY: Duration = Duration::from_secs(2);
-/// The bits of an identifier word that are no flags (linux/can.h).
-const ID_MASK: u32 = 0x1FFF_FFFF;
+/// The first wait before an interface that went away is tried again; it doubles from one attempt to the next.
+const FIRST_WAIT: Duration = Duration::from_secs(1);
+/// The longest of these waits.
+const LONGEST_WAIT: Duration = Duration::from_secs(30);
 
 /// Why an interface cannot be opened.
 #[derive(Debug, thiserror::Error)]
@@ -36,11 +31,18 @@ pub enum CanError {
     },
 }
 
-/// An open CAN interface.
+impl CanError {
+    /// True when waiting may mend it: the adapter comes back, somebody brings the interface up.
+    pub fn may_pass(&self) -> bool {
+        !matches!(self, Self::Interface(InterfaceError::NotCan { .. }))
+    }
+}
+
+/// A CAN interface, open or waited for.
 #[derive(Debug)]
 pub struct CanInterface {
     name: String,
-    socket: CanFdSocket,
+    socket: Result<KernelSocket, CanError>,
 }
 
 impl CanInterface {
@@ -49,36 +51,52 @@ impl CanInterface {
     /// # Errors
     /// It is missing, is no CAN interface, is down, or the kernel refuses.
     pub fn open(name: &str) -> Result<Self, CanError> {
-        interface::check(Path::new(interface::SYSTEM), name)?;
-        let open = || -> std::io::Result<CanFdSocket> {
-            let socket = CanFdSocket::open(name)?;
-            socket.set_recv_timestamp(true)?;
-            socket.set_error_filter_accept_all()?;
-            socket.set_read_timeout(NOTICE)?;
-            // More room is welcome and not needed.
-            let _ = socket.as_raw_socket().set_recv_buffer_size(KERNEL_QUEUE);
-            Ok(socket)
-        };
-        let socket = open().map_err(|source| CanError::Open { name: name.to_owned(), source })?;
-        Ok(Self { name: name.to_owned(), socket })
+        Ok(Self { name: name.to_owned(), socket: Ok(socket(name)?) })
     }
 
-    /// Reads until the stop or until the interface fails.
-    fn read(&self, out: &Outlet) -> std::io::Result<()> {
-        while !out.is_over() {
-            match self.socket.read_frame_with_timestamps() {
-                Ok((frame, times)) => {
-                    let time = timestamp(times.socket.unwrap_or_else(SystemTime::now));
-                    if converted(time, &frame).is_some_and(|frame| !out.frame(frame)) {
-                        return Ok(());
-                    }
-                }
-                Err(e) if matches!(e.kind(), ErrorKind::WouldBlock | ErrorKind::TimedOut | ErrorKind::Interrupted) => {}
-                Err(e) => return Err(e),
-            }
-        }
-        Ok(())
+    /// An interface that could not be opened for this reason, and is to be waited for.
+    pub fn waiting(name: &str, reason: CanError) -> Self {
+        Self { name: name.to_owned(), socket: Err(reason) }
     }
+}
+
+/// Tries again and again, more and more rarely; `None` when the recorder stops.
+fn wait(name: &str, out: &Outlet) -> Option<KernelSocket> {
+    let mut wait = FIRST_WAIT;
+    loop {
+        let mut waited = Duration::ZERO;
+        while waited < wait {
+            if out.is_over() {
+                return None;
+            }
+            std::thread::sleep(NOTICE);
+            waited += NOTICE;
+        }
+        match socket(name) {
+            Ok(socket) => return Some(socket),
+            Err(e) => tracing::warn!("still waiting for {name}: {e}"),
+        }
+        wait = (wait * 2).min(LONGEST_WAIT);
+    }
+}
+
+fn socket(name: &str) -> Result<KernelSocket, CanError> {
+    interface::check(Path::new(interface::SYSTEM), name)?;
+    KernelSocket::open(name).map_err(|source| CanError::Open { name: name.to_owned(), source })
+}
+
+/// Reads until the stop or until the interface fails.
+fn read(mut socket: KernelSocket, out: &Outlet) -> std::io::Result<()> {
+    while !out.is_over() {
+        let Received { frame, lost } = socket.receive()?;
+        if lost > 0 && !out.lost(lost) {
+            break;
+        }
+        if frame.is_some_and(|frame| !out.frame(frame)) {
+            break;
+        }
+    }
+    Ok(())
 }
 
 impl Source for CanInterface {
@@ -86,73 +104,37 @@ impl Source for CanInterface {
         &self.name
     }
 
-    /// An adapter that is unplugged or an interface that goes down is waited for.
-    fn run(mut self: Box<Self>, out: &Outlet) {
+    fn run(self: Box<Self>, out: &Outlet) {
+        let Self { name, mut socket } = *self;
         loop {
-            let Err(e) = self.read(out) else { return };
-            if !out.note("bus_lost", format!("the CAN interface {} failed: {e}", self.name)) {
-                return;
-            }
-            self.socket = loop {
-                let mut waited = Duration::ZERO;
-                while waited < RETRY {
-                    if out.is_over() {
-                        return;
-                    }
-                    std::thread::sleep(NOTICE);
-                    waited += NOTICE;
-                }
-                if let Ok(again) = Self::open(&self.name) {
-                    break again.socket;
-                }
+            let lost = match socket {
+                Err(e) => format!("{e}; it is waited for"),
+                Ok(socket) => match read(socket, out) {
+                    Ok(()) => return,
+                    Err(e) => format!("the CAN interface {name} failed: {e}; it is waited for"),
+                },
             };
-            if !out.note("bus_back", format!("the CAN interface {} is back", self.name)) {
+            if !out.note(BUS_LOST, lost) {
                 return;
             }
+            let Some(again) = wait(&name, out) else { return };
+            if !out.note(BUS_BACK, format!("the CAN interface {name} is back")) {
+                return;
+            }
+            socket = Ok(again);
         }
     }
-}
-
-fn timestamp(time: SystemTime) -> Timestamp {
-    let micros = time.duration_since(UNIX_EPOCH).map_or(0, |d| i64::try_from(d.as_micros()).unwrap_or(i64::MAX));
-    Timestamp::from_micros(micros)
-}
-
-fn converted(time: Timestamp, frame: &CanAnyFrame) -> Option<Frame> {
-    let flags = Flags {
-        error: matches!(frame, CanAnyFrame::Error(_)),
-        remote: matches!(frame, CanAnyFrame::Remote(_)),
-        fd: matches!(frame, CanAnyFrame::Fd(_)),
-        extended: frame.is_extended() && !matches!(frame, CanAnyFrame::Error(_)),
-    };
-    let data = if flags.remote { &[] } else { frame.data() };
-    Frame::new(time, frame.id_word() & ID_MASK, flags, data)
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use ::socketcan::{CanDataFrame, CanErrorFrame, CanFrame, CanRemoteFrame, ExtendedId, StandardId};
-
-    #[test]
-    fn frames_of_the_kernel_become_ours() {
-        let extended = ExtendedId::new(0x19F2_1423).unwrap();
-        let time = Timestamp::from_millis(1);
-        let data = CanDataFrame::new(extended, &[1, 2, 3]).unwrap();
-        let frame = converted(time, &CanFrame::Data(data).into()).unwrap();
-        assert_eq!((frame.id, frame.data(), frame.time), (0x19F2_1423, &[1, 2, 3][..], time));
-        assert_eq!(frame.flags, Flags { extended: true, ..Flags::default() });
-        let remote = CanRemoteFrame::new_remote(StandardId::new(0x123).unwrap(), 4).unwrap();
-        let frame = converted(time, &CanFrame::Remote(remote).into()).unwrap();
-        assert_eq!((frame.id, frame.data().len(), frame.flags.remote, frame.flags.extended), (0x123, 0, true, false));
-        let error = CanErrorFrame::new_error(0x40, &[0; 8]).unwrap();
-        let frame = converted(time, &CanFrame::Error(error).into()).unwrap();
-        assert_eq!((frame.id, frame.flags), (0x40, Flags { error: true, ..Flags::default() }));
-    }
 
     #[test]
     fn a_missing_interface_is_named_with_its_remedy() {
-        let e = CanInterface::open("nocan7").unwrap_err().to_string();
-        assert!(e.contains("`nocan7`") && e.contains("ip link set nocan7 up"), "{e}");
+        let e = CanInterface::open("nocan7").unwrap_err();
+        assert!(e.may_pass());
+        let text = e.to_string();
+        assert!(text.contains("`nocan7`") && text.contains("ip link set nocan7 up"), "{text}");
     }
 }

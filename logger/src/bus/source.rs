@@ -11,6 +11,11 @@ use std::time::Duration;
 /// How long a source may take to notice that it has to stop.
 pub const NOTICE: Duration = Duration::from_millis(200);
 
+/// Kind of the note that a bus went away.
+pub const BUS_LOST: &str = "bus_lost";
+/// Kind of the note that it came back.
+pub const BUS_BACK: &str = "bus_back";
+
 /// One bus, open and ready.
 pub trait Source: Send {
     /// The bus's name in channel addresses.
@@ -26,6 +31,8 @@ pub enum Heard {
     Frame(usize, Frame),
     /// Something about the bus with this number that the user should know: kind of event, plain words.
     Note(usize, &'static str, String),
+    /// So many frames of the bus with this number came in and were not fetched in time.
+    Lost(usize, u32),
 }
 
 /// Where a source puts what it hears.
@@ -46,6 +53,11 @@ impl Outlet {
     /// Hands on a remark about the bus.
     pub fn note(&self, kind: &'static str, text: String) -> bool {
         self.channel.send(Heard::Note(self.bus, kind, text)).is_ok()
+    }
+
+    /// Says that frames were lost. False when nobody listens any more.
+    pub fn lost(&self, frames: u32) -> bool {
+        self.channel.send(Heard::Lost(self.bus, frames)).is_ok()
     }
 
     /// True when the source has to end.
@@ -78,7 +90,7 @@ impl Source for Replay {
             match self.recording.next_frame() {
                 Ok(Some(received)) if out.frame(received.frame) => {}
                 Err(e) => {
-                    out.note("bus_lost", e.to_string());
+                    out.note(BUS_LOST, e.to_string());
                     return;
                 }
                 _ => return,

@@ -16,15 +16,19 @@ use crate::bus::{Frame, bus_name};
 use crate::clock::{Arrival, Settled};
 use crate::dialect::{Dialect, Dialects};
 use crate::framing::{Counters, FastPackets, Outcome, TransportCounters, TransportOutcome, Transports};
+use crate::health::Health;
 use crate::identity::{ChannelSenders, Identities, name_of_claim};
 use ampwake_schemas::message::{CanId, Decoded, FieldValue, MessageDef, Protocol, Transport, decode, find};
 use ampwake_schemas::sample::Reading;
 use ampwake_schemas::time::Timestamp;
 use ampwake_store::{Event, Writer};
 use std::collections::BTreeMap;
+use std::time::Duration;
 
 /// Data buses of one pipeline.
 const MOST_BUSES: usize = 64;
+/// How often the other buses are looked at for silence.
+const LOOK_US: i64 = 1_000_000;
 
 /// Numbers of messages with a part of their own here.
 mod pgn {
@@ -63,6 +67,7 @@ struct Bus {
     senders: ChannelSenders,
     ranks: ranks::Ranks,
     errors: errors::BusErrors,
+    health: Health,
 }
 
 /// What a bus's dialects make of a frame.
@@ -93,6 +98,7 @@ impl Bus {
             senders: ChannelSenders::new(),
             ranks: ranks::Ranks::default(),
             errors: errors::BusErrors::default(),
+            health: Health::default(),
         }
     }
 
@@ -166,6 +172,8 @@ pub struct Pipeline {
     segments: segments::Segments,
     /// A frame whose time jumps, until the next one shows why.
     held: Option<(usize, Frame)>,
+    /// When the other buses are looked at again for silence.
+    next_look: Timestamp,
     problems: BTreeMap<&'static str, u64>,
     totals: Totals,
 }
@@ -182,6 +190,7 @@ impl Pipeline {
             faults: faults::Faults::default(),
             segments: segments::Segments::default(),
             held: None,
+            next_look: Timestamp::default(),
             problems: BTreeMap::new(),
             totals: Totals::default(),
         }
@@ -225,6 +234,34 @@ impl Pipeline {
         }
     }
 
+    /// Frames of a bus were lost in the kernel.
+    pub fn lost(&mut self, bus: usize, time: Timestamp, frames: u32) {
+        if let Some(bus) = self.buses.get_mut(bus) {
+            bus.health.lost(time, frames);
+        }
+    }
+
+    /// The bit rate at which a bus runs, bit/s.
+    pub fn set_bit_rate(&mut self, bus: usize, bit_rate: u32) {
+        if let Some(bus) = self.buses.get_mut(bus) {
+            bus.health.set_bit_rate(bit_rate);
+        }
+    }
+
+    /// The interface of a bus went away or came back.
+    pub fn set_gone(&mut self, bus: usize, gone: bool, store: &mut Writer) {
+        if let Some(Bus { name, health, .. }) = self.buses.get_mut(bus) {
+            health.set_gone(gone, name, store);
+        }
+    }
+
+    /// So much time has passed on the recorder's own clock: buses that say nothing are noticed. Live runs only.
+    pub fn pass(&mut self, elapsed: Duration, store: &mut Writer) {
+        for Bus { name, health, .. } in &mut self.buses {
+            health.pass(elapsed, name, store);
+        }
+    }
+
     /// Hands everything that belongs into the next commit to the store.
     pub fn flush(&mut self, store: &mut Writer) {
         for bus in &mut self.buses {
@@ -243,7 +280,9 @@ impl Pipeline {
         self.settle(None, store);
         for bus in &mut self.buses {
             store_events(bus.errors.close(&bus.name), store);
+            bus.health.restart(&bus.name, store);
         }
+        self.next_look = Timestamp::default();
         if let Some(step) = self.segments.watch.step_to_report(true) {
             self.totals.clock_steps += 1;
             store.event(segments::step_event(&step));
@@ -291,6 +330,8 @@ impl Pipeline {
                     store.event(segments::step_event(&step));
                 }
                 // What is known of the devices belongs to the segment in which they were heard.
+                self.buses.iter_mut().for_each(|bus| bus.health.restart(&bus.name, store));
+                self.next_look = Timestamp::default();
                 self.flush(store);
                 self.segments.next(store);
             }
@@ -299,8 +340,15 @@ impl Pipeline {
     }
 
     fn take(&mut self, index: usize, frame: &Frame, store: &mut Writer) {
+        if frame.time >= self.next_look && !frame.flags.error {
+            self.next_look = Timestamp::from_micros(frame.time.micros() + LOOK_US);
+            for (_, bus) in self.buses.iter_mut().enumerate().filter(|(i, _)| *i != index) {
+                bus.health.another_was_heard(frame.time, &bus.name, store);
+            }
+        }
         let Some(bus) = self.buses.get_mut(index) else { return };
         store_events(bus.errors.tick(frame.time, &bus.name), store);
+        bus.health.frame(frame, &bus.name, store);
         if frame.flags.error {
             store_events(bus.errors.note(frame, &bus.name), store);
             return self.count("error_frame", 1);

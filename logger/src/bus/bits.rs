@@ -1,0 +1,161 @@
+//! How long a classic frame holds the bus, to the bit: header, data, checksum, stuff bits, end and pause.
+//!
+//! Frame layout and checksum: ISO 11898-1 (from memory). The number of bits outside stuffing (13) and the worst case
+//! that the tests hold this against: Davis, Burns, Bril, Lukkien, "Controller Area Network (CAN) schedulability
+//! analysis: Refuted, revisited and revised", Real-Time Systems 35 (2007), equations 3 and 4.
+
+use super::Frame;
+
+/// Delimiters, acknowledgement, end of frame and the pause behind it: never stuffed.
+const UNSTUFFED: u32 = 13;
+/// x^15 + x^14 + x^10 + x^8 + x^7 + x^4 + x^3 + 1 without its first term.
+const POLYNOMIAL: u16 = 0x4599;
+
+/// The checksum of one byte that follows the checksum 0.
+const CHECKSUM: [u16; 256] = {
+    let mut table = [0; 256];
+    let mut byte = 0;
+    while byte < 256 {
+        let mut sum = (byte as u16) << 7;
+        let mut bit = 0;
+        while bit < 8 {
+            sum = if sum & 0x4000 == 0 { sum << 1 } else { sum << 1 ^ POLYNOMIAL } & 0x7FFF;
+            bit += 1;
+        }
+        table[byte] = sum;
+        byte += 1;
+    }
+    table
+};
+
+/// What a byte does to the stuffing: for each state (last bit * 4 + length of its run - 1) the new state, and in the
+/// upper bits how many bits are stuffed. After five equal bits comes their opposite, which begins a new run.
+const STUFFING: [[u8; 256]; 8] = {
+    let mut table = [[0; 256]; 8];
+    let mut state = 0;
+    while state < 8 {
+        let mut byte = 0;
+        while byte < 256 {
+            let (mut last, mut run, mut stuffed) = (state >> 2, (state & 3) + 1, 0);
+            let mut bit = 8;
+            while bit > 0 {
+                bit -= 1;
+                let value = byte >> bit & 1;
+                run = if value == last { run + 1 } else { 1 };
+                last = value;
+                if run == 5 {
+                    (stuffed, last, run) = (stuffed + 1, 1 - value, 1);
+                }
+            }
+            table[state][byte] = (stuffed << 3 | last << 2 | (run - 1)) as u8;
+            byte += 1;
+        }
+        state += 1;
+    }
+    table
+};
+
+/// Bits that a frame takes on the bus. CAN FD frames change the bit rate within themselves and count nothing.
+pub fn on_the_bus(frame: &Frame) -> u32 {
+    if frame.flags.fd || frame.flags.error {
+        return 0;
+    }
+    let (data, remote) = (frame.data(), u128::from(frame.flags.remote));
+    let length = data.len().min(8);
+    // Start bit (0), identifier, remote bit and reserved bits, length.
+    let (mut sequence, header) = if frame.flags.extended {
+        let (base, extension) = (u128::from(frame.id >> 18 & 0x7FF), u128::from(frame.id & 0x3_FFFF));
+        (base << 27 | 0b11 << 25 | extension << 7 | remote << 6 | length as u128, 39)
+    } else {
+        (u128::from(frame.id & 0x7FF) << 7 | remote << 6 | length as u128, 19)
+    };
+    for byte in &data[..length] {
+        sequence = sequence << 8 | u128::from(*byte);
+    }
+    // Leading zeros change no checksum.
+    let covered = header + 8 * length as u32;
+    let bytes = sequence.to_be_bytes();
+    let sum = bytes[16 - covered.div_ceil(8) as usize..]
+        .iter()
+        .fold(0, |sum: u16, byte| (sum << 8 & 0x7FFF) ^ CHECKSUM[usize::from((sum >> 7) as u8 ^ byte)]);
+    let stuffable = covered + 15;
+    // Whole bytes: alternating bits before the start bit, the last of them 1 as on an idle bus, stuff nothing.
+    let padding = stuffable.next_multiple_of(8) - stuffable;
+    let padded = (0b01_0101 & ((1 << padding) - 1)) << stuffable | sequence << 15 | u128::from(sum);
+    let bytes = padded.to_be_bytes();
+    let mut state = 0;
+    let mut stuffed = 0;
+    for byte in &bytes[16 - stuffable.div_ceil(8) as usize..] {
+        let next = STUFFING[usize::from(state)][usize::from(*byte)];
+        state = next & 7;
+        stuffed += u32::from(next >> 3);
+    }
+    stuffable + stuffed + UNSTUFFED
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::bus::Flags;
+    use ampwake_schemas::time::Timestamp;
+    use proptest::prelude::*;
+
+    fn frame(id: u32, extended: bool, data: &[u8]) -> Frame {
+        Frame::new(Timestamp::default(), id, Flags { extended, ..Flags::default() }, data).unwrap()
+    }
+
+    /// Bit by bit, as a controller does it.
+    fn slowly(frame: &Frame) -> u32 {
+        let mut bits = vec![false];
+        let mut push = |value: u32, n: u32| bits.extend((0..n).rev().map(|i| value >> i & 1 == 1));
+        if frame.flags.extended {
+            push(frame.id >> 18, 11);
+            push(0b11, 2);
+            push(frame.id & 0x3_FFFF, 18);
+            push(0, 3);
+        } else {
+            push(frame.id, 11);
+            push(0, 3);
+        }
+        push(frame.data().len() as u32, 4);
+        frame.data().iter().for_each(|b| push((*b).into(), 8));
+        let sum = bits.iter().fold(0_u32, |sum, bit| {
+            let carry = *bit != (sum & 0x4000 != 0);
+            let shifted = sum << 1 & 0x7FFF;
+            if carry { shifted ^ u32::from(POLYNOMIAL) } else { shifted }
+        });
+        bits.extend((0..15).rev().map(|i| sum >> i & 1 == 1));
+        let (mut last, mut run, mut stuffed) = (true, 1, 0);
+        for bit in &bits {
+            run = if *bit == last { run + 1 } else { 1 };
+            last = *bit;
+            if run == 5 {
+                (stuffed, last, run) = (stuffed + 1, !bit, 1);
+            }
+        }
+        bits.len() as u32 + stuffed + 13
+    }
+
+    proptest! {
+        #[test]
+        fn the_tables_say_what_a_controller_does(
+            id in 0_u32..0x2000_0000, extended: bool, data in proptest::collection::vec(prop_oneof![Just(0), Just(0xFF), any::<u8>()], 0..=8)
+        ) {
+            let frame = frame(if extended { id } else { id & 0x7FF }, extended, &data);
+            let bits = on_the_bus(&frame);
+            prop_assert_eq!(bits, slowly(&frame));
+            // The worst case of the paper: g = 54 or 34, s data bytes.
+            let stuffable = if extended { 54 } else { 34 } + 8 * data.len() as u32;
+            prop_assert!((stuffable + 13..=stuffable + 13 + (stuffable - 1) / 4).contains(&bits));
+        }
+    }
+
+    #[test]
+    fn known_lengths() {
+        // Zeros throughout: the checksum is zero too, and a one is stuffed after every 5.
+        assert_eq!(on_the_bus(&frame(0, false, &[])), 34 + 34 / 5 + 13);
+        // An identifier without runs, so that little is stuffed.
+        let plain = on_the_bus(&frame(0x155, false, &[0x55; 8]));
+        assert!((34 + 64 + 13..34 + 64 + 13 + 6).contains(&plain), "{plain}");
+    }
+}

@@ -1,0 +1,42 @@
+//! What happens in the guest of the kernel test: scenes with the real daemon on real CAN interfaces.
+//!
+//! It only plays. Every scene leaves its database, the daemon's words and what else can be judged in /out; the judge is
+//! `tests/kernel_can.rs` on the host. It fails where a scene cannot be played to its end.
+
+mod adapter;
+mod daemon;
+mod scenes;
+mod sender;
+
+/// Anything that went wrong, in words.
+type Outcome<T = ()> = Result<T, Box<dyn std::error::Error>>;
+
+/// Where what the host is to judge is left.
+const OUT: &str = "/out";
+
+fn main() -> Outcome {
+    for (name, scene) in scenes::ALL {
+        let start = std::time::Instant::now();
+        scene().map_err(|e| format!("scene {name}: {e}"))?;
+        said(&format!("scene {name} took {:.1} s", start.elapsed().as_secs_f32()));
+    }
+    Ok(())
+}
+
+/// Into the guest's log.
+#[allow(clippy::print_stdout)]
+fn said(text: &str) {
+    println!("{text}");
+}
+
+/// Waits until `done`, looking often; an error after `seconds`.
+fn wait_for(what: &str, seconds: u64, mut done: impl FnMut() -> Outcome<bool>) -> Outcome {
+    let end = std::time::Instant::now() + std::time::Duration::from_secs(seconds);
+    while !done()? {
+        if std::time::Instant::now() > end {
+            return Err(format!("waited {seconds} s for {what}").into());
+        }
+        std::thread::sleep(std::time::Duration::from_millis(50));
+    }
+    Ok(())
+}

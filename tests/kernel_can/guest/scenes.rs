@@ -1,0 +1,160 @@
+//! The scenes, in their order.
+
+use crate::adapter::Adapter;
+use crate::daemon::{Daemon, check};
+use crate::sender::Sender;
+use crate::{OUT, Outcome, wait_for};
+use ampwake_tests::kernel_can::{CROWD, HELD_BACK, PACED, PER_SECOND};
+use nix::sys::signal::Signal;
+use socketcan::CanInterface;
+use socketcan::nl::CanCtrlMode;
+use std::time::{Duration, SystemTime, UNIX_EPOCH};
+
+/// A scene.
+type Scene = fn() -> Outcome;
+
+/// All of them.
+pub const ALL: &[(&str, Scene)] =
+    &[("rate", rate), ("drops", drops), ("errors", errors), ("away", away), ("adapter", adapter)];
+
+const VOLTAGE: &str = "n2k/127508/0/battery_voltage";
+
+fn up(name: &str) -> Outcome<CanInterface> {
+    let interface = CanInterface::create_vcan(name, None)?;
+    interface.bring_up()?;
+    Ok(interface)
+}
+
+fn now_ms() -> u128 {
+    SystemTime::now().duration_since(UNIX_EPOCH).unwrap_or_default().as_millis()
+}
+
+fn leave(file: &str, text: String) -> Outcome {
+    Ok(std::fs::write(format!("{OUT}/{file}"), text)?)
+}
+
+/// Frames faster than any bus of 250 or 500 kbit/s carries them.
+fn rate() -> Outcome {
+    up("vcan0")?;
+    let daemon = Daemon::start("rate", &["\"vcan0\""])?;
+    let sender = Sender::on("vcan0")?;
+    let start = now_ms();
+    sender.count_through(0..PACED, Some(PER_SECOND))?;
+    let end = now_ms();
+    daemon.wait_for_samples(&format!("vcan0/{VOLTAGE}"), u64::from(PACED))?;
+    leave("rate.times", format!("{start} {end}"))?;
+    crate::said(&format!("{PACED} frames in {} ms", end - start));
+    daemon.stop()
+}
+
+/// The daemon is held while frames come in: few, whose times show who took them, then more than the kernel keeps.
+fn drops() -> Outcome {
+    let daemon = Daemon::start("drops", &["\"vcan0\""])?;
+    let sender = Sender::on("vcan0")?;
+    daemon.signal(Signal::SIGSTOP)?;
+    std::thread::sleep(Duration::from_millis(300));
+    let start = now_ms();
+    sender.count_through(0..HELD_BACK, None)?;
+    let end = now_ms();
+    std::thread::sleep(Duration::from_secs(2));
+    daemon.signal(Signal::SIGCONT)?;
+    daemon.wait_for_samples(&format!("vcan0/{VOLTAGE}"), HELD_BACK.into())?;
+    leave("drops.times", format!("{start} {end}"))?;
+    daemon.signal(Signal::SIGSTOP)?;
+    std::thread::sleep(Duration::from_millis(300));
+    sender.count_through(0..CROWD, None)?;
+    daemon.signal(Signal::SIGCONT)?;
+    // The kernel says how many it threw away beside the next frame that it keeps.
+    daemon.wait_for_samples(&format!("vcan0/{VOLTAGE}"), u64::from(HELD_BACK) + 100)?;
+    let mut last = 0;
+    wait_for("an empty queue", 60, || {
+        std::thread::sleep(Duration::from_millis(2500));
+        let samples = daemon.samples(&format!("vcan0/{VOLTAGE}"))?;
+        Ok(std::mem::replace(&mut last, samples) == samples)
+    })?;
+    // Two, because the first after a pause is held back until the next shows that no clock has jumped.
+    sender.count_through(CROWD..CROWD + 2, None)?;
+    daemon.wait_for_samples(&format!("vcan0/{VOLTAGE}"), last + 2)?;
+    daemon.stop()
+}
+
+/// What a controller says of the bus.
+fn errors() -> Outcome {
+    let daemon = Daemon::start("errors", &["\"vcan0\""])?;
+    let sender = Sender::on("vcan0")?;
+    sender.report_error(0x4, [0, 0x10, 0, 0, 0, 0, 0, 0])?;
+    sender.report_error(0x40, [0; 8])?;
+    sender.report_error(0x20, [0; 8])?;
+    sender.count(1)?;
+    daemon.wait_for_events("bus_error", "bus off", 1)?;
+    daemon.wait_for_samples(&format!("vcan0/{VOLTAGE}"), 1)?;
+    daemon.stop()
+}
+
+/// Interfaces that are not there yet, go down, and are unplugged.
+fn away() -> Outcome {
+    let daemon = Daemon::start("away", &["\"vcan0\"", "\"vcan7\""])?;
+    daemon.wait_for_events("bus_lost", "no interface `vcan7`", 1)?;
+    up("vcan7")?;
+    daemon.wait_for_events("bus_back", "vcan7", 1)?;
+    hear(&daemon, "vcan7", 0)?;
+
+    hear(&daemon, "vcan0", 0)?;
+    let vcan0 = CanInterface::open("vcan0")?;
+    vcan0.bring_down()?;
+    daemon.wait_for_events("bus_lost", "vcan0 failed", 1)?;
+    vcan0.bring_up()?;
+    daemon.wait_for_events("bus_back", "vcan0", 1)?;
+    hear(&daemon, "vcan0", 1000)?;
+
+    CanInterface::open("vcan7")?.delete().map_err(|(_, e)| e)?;
+    daemon.wait_for_events("bus_lost", "vcan7 failed", 1)?;
+    up("vcan7")?;
+    daemon.wait_for_events("bus_back", "vcan7", 2)?;
+    hear(&daemon, "vcan7", 1000)?;
+    daemon.stop()
+}
+
+/// Sends numbers from `n` on until the daemon has one more sample than it had.
+fn hear(daemon: &Daemon, bus: &str, mut n: u32) -> Outcome {
+    let channel = format!("{bus}/{VOLTAGE}");
+    let (sender, before) = (Sender::on(bus)?, daemon.samples(&channel)?);
+    // More than one: the first after a pause is held back until the next shows that no clock has jumped.
+    wait_for(&format!("{bus} to be heard"), 60, || {
+        sender.count(n)?;
+        n += 1;
+        Ok(daemon.samples(&channel)? > before)
+    })
+}
+
+/// A serial adapter in normal mode, in which the kernel would send: what it sends is seen at its far end.
+fn adapter() -> Outcome {
+    let mut adapter = Adapter::attach()?;
+    let can0 = CanInterface::open("can0")?;
+    check("down", "\"can0\"")?;
+    can0.set_bitrate(250_000, None)?;
+    can0.bring_up()?;
+    wait_for("the adapter opened", 20, || Ok(adapter.lines().iter().any(|l| l == "O")))?;
+    check("normal", "\"can0\"")?;
+    let daemon = Daemon::start("adapter", &["\"can0\""])?;
+    for n in 0..200 {
+        let frame = ampwake_tests::counter::Counter::frame(n);
+        let data: String = frame.data().iter().map(|b| format!("{b:02X}")).collect();
+        adapter.say(&format!("T{:08X}{}{data}", frame.id, frame.data().len()))?;
+        std::thread::sleep(Duration::from_millis(10));
+    }
+    daemon.wait_for_samples(&format!("can0/{VOLTAGE}"), 200)?;
+    std::thread::sleep(Duration::from_secs(1));
+    leave("adapter.silent", adapter.lines().join("\n"))?;
+    // The positive control: somebody who does send is seen.
+    Sender::on("can0")?.count(4711)?;
+    wait_for("the control frame", 20, || Ok(adapter.lines().iter().any(|l| l.starts_with('T'))))?;
+    leave("adapter.control", adapter.lines().join("\n"))?;
+    daemon.stop()?;
+
+    can0.bring_down()?;
+    can0.set_ctrlmode(CanCtrlMode::ListenOnly, true)?;
+    can0.bring_up()?;
+    wait_for("the adapter opened listen-only", 20, || Ok(adapter.lines().iter().any(|l| l == "L")))?;
+    check("listen", "\"can0\"")
+}

@@ -1,0 +1,10 @@
+//! Figures that the guest and the judge of the kernel test share.
+
+/// Frames that are sent in step.
+pub const PACED: u32 = 20_000;
+/// So many of them a second; a full 250 kbit/s bus carries some 1,900.
+pub const PER_SECOND: f64 = 8_000.0;
+/// Frames that come in while the daemon is held and that the kernel keeps.
+pub const HELD_BACK: u32 = 500;
+/// Frames that come in while the daemon is held and that are more than the kernel keeps.
+pub const CROWD: u32 = 25_000;

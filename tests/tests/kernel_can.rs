@@ -1,0 +1,133 @@
+//! The daemon on a real kernel's CAN interfaces: a Linux booted as an ordinary program (User-Mode Linux), no root needed.
+//! The guest plays (`kernel_can/guest`), this judges what it left.
+
+#![allow(clippy::unwrap_used)] // a test fails by panicking
+
+use ampwake_store::{Event, Store};
+use ampwake_tests::kernel_can::{CROWD, HELD_BACK, PACED};
+use std::path::{Path, PathBuf};
+use std::process::Command;
+use std::sync::OnceLock;
+
+/// `boot` says with it that there is no such kernel to be had on this computer.
+const ABSENT: i32 = 77;
+
+/// What the guest left; `None` where no such kernel is to be had. Booted once for all tests.
+fn played() -> Option<&'static Path> {
+    static PLAYED: OnceLock<Option<PathBuf>> = OnceLock::new();
+    PLAYED.get_or_init(boot).as_deref()
+}
+
+/// In continuous integration a kernel that is not to be had is a failure: a test that nobody runs is none.
+#[allow(clippy::print_stderr)]
+fn boot() -> Option<PathBuf> {
+    let here = Path::new(env!("CARGO_MANIFEST_DIR")).join("kernel_can");
+    let cache = Path::new(env!("CARGO_TARGET_TMPDIR")).join("kernel_can");
+    let out = cache.join("out");
+    let _ = std::fs::remove_dir_all(&out);
+    let programs = [env!("CARGO_BIN_EXE_kernel-can-guest"), env!("CARGO_BIN_EXE_kernel-can-ampwaked")];
+    let booted = Command::new(here.join("boot")).args([&cache, &out]).args(programs).output().unwrap();
+    let said = String::from_utf8_lossy(&booted.stdout).into_owned() + &String::from_utf8_lossy(&booted.stderr);
+    if booted.status.code() == Some(ABSENT) {
+        assert!(std::env::var_os("CI").is_none_or(|ci| ci != "true"), "must run here: {said}");
+        eprintln!("skipped: {}", said.trim());
+        return None;
+    }
+    let left = |file: &str| std::fs::read_to_string(out.join(file)).unwrap_or_default();
+    assert!(booted.status.success(), "{said}");
+    assert_eq!(left("rc").trim(), "0", "the guest failed:\n{}\n{}", left("guest.log"), left("console.log"));
+    Some(out)
+}
+
+/// The counted numbers that a scene recorded, with their times in ms.
+fn numbers(out: &Path, scene: &str, bus: &str) -> Vec<(i64, u32)> {
+    let store = Store::open(out.join(format!("{scene}.db"))).unwrap();
+    let address = format!("{bus}/n2k/127508/0/battery_voltage");
+    let channel = store.find(&address.parse().unwrap()).unwrap().expect(&address);
+    let read = store.read_all(channel.id, None, None).unwrap();
+    read.iter().map(|(t, r)| (t.millis(), (r.value().unwrap() * 100.0).round() as u32)).collect()
+}
+
+fn events(out: &Path, scene: &str) -> Vec<Event> {
+    Store::open(out.join(format!("{scene}.db"))).unwrap().events().unwrap()
+}
+
+fn text(out: &Path, file: &str) -> String {
+    std::fs::read_to_string(out.join(file)).unwrap()
+}
+
+/// When a scene began to send and when it had sent, ms.
+fn times(out: &Path, scene: &str) -> (i64, i64) {
+    let text = text(out, &format!("{scene}.times"));
+    let (start, end) = text.split_once(' ').unwrap();
+    (start.parse().unwrap(), end.parse().unwrap())
+}
+
+#[test]
+fn eight_thousand_frames_a_second_and_none_is_lost() {
+    let Some(out) = played() else { return };
+    let read = numbers(out, "rate", "vcan0");
+    assert_eq!(read.len(), PACED as usize);
+    assert!(read.iter().enumerate().all(|(i, (_, n))| *n == i as u32), "in the order in which they were sent");
+    let (start, end) = times(out, "rate");
+    assert!(read.is_sorted_by_key(|(t, _)| *t), "receive times rise");
+    assert!(read[0].0 >= start && read.last().unwrap().0 <= end);
+    assert!(events(out, "rate").iter().all(|e| e.kind != "frames_lost"));
+}
+
+#[test]
+fn times_are_the_kernels_and_not_those_of_the_reading() {
+    let Some(out) = played() else { return };
+    let read = numbers(out, "drops", "vcan0");
+    let (start, end) = times(out, "drops");
+    // The daemon was held for two seconds after the last of them.
+    let held = &read[..HELD_BACK as usize];
+    assert!(held.iter().enumerate().all(|(i, (t, n))| *n == i as u32 && (start..=end).contains(t)), "{held:?}");
+}
+
+#[test]
+fn what_the_kernel_threw_away_is_counted_to_the_frame() {
+    let Some(out) = played() else { return };
+    let received = numbers(out, "drops", "vcan0").len() as u64 - u64::from(HELD_BACK);
+    let lost: u64 = events(out, "drops")
+        .iter()
+        .filter(|e| e.kind == "frames_lost")
+        .map(|e| serde_json::from_str::<serde_json::Value>(&e.details).unwrap()["lost_frames"].as_u64().unwrap())
+        .sum();
+    assert!(lost > 0);
+    assert_eq!(received + lost, u64::from(CROWD) + 2);
+    let problems = Store::open(out.join("drops.db")).unwrap().problems().unwrap();
+    assert_eq!(problems.get("frame_lost_in_kernel"), Some(&lost));
+}
+
+#[test]
+fn what_the_controller_says_becomes_events() {
+    let Some(out) = played() else { return };
+    let events = events(out, "errors");
+    let texts: Vec<&str> = events.iter().filter(|e| e.kind == "bus_error").map(|e| e.text.as_str()).collect();
+    for words in ["receive error passive", "bus off", "nobody acknowledges"] {
+        assert!(texts.iter().any(|t| t.contains(words)), "{words}: {texts:?}");
+    }
+}
+
+#[test]
+fn an_interface_that_goes_away_is_waited_for() {
+    let Some(out) = played() else { return };
+    let kinds: Vec<(String, String)> = events(out, "away").into_iter().filter_map(|e| Some((e.bus?, e.kind))).collect();
+    let of = |bus: &str| -> Vec<&str> { kinds.iter().filter(|(b, _)| b == bus).map(|(_, k)| k.as_str()).collect() };
+    assert_eq!(of("vcan0"), ["bus_lost", "bus_back"]);
+    assert_eq!(of("vcan7"), ["bus_lost", "bus_back", "bus_lost", "bus_back"]);
+    for bus in ["vcan0", "vcan7"] {
+        let heard: Vec<u32> = numbers(out, "away", bus).into_iter().map(|(_, n)| n).collect();
+        assert!(heard.first() == Some(&0) && heard.last().unwrap() >= &1000, "before and after: {heard:?}");
+    }
+}
+
+#[test]
+fn nothing_is_ever_sent() {
+    let Some(out) = played() else { return };
+    let frames = |file: &str| text(out, file).lines().filter(|l| l.starts_with(['t', 'T', 'r', 'R'])).count();
+    assert!(numbers(out, "adapter", "can0").iter().filter(|(_, n)| *n < 200).count() == 200, "what came in is heard");
+    assert_eq!(frames("adapter.silent"), 0, "{}", text(out, "adapter.silent"));
+    assert_eq!(frames("adapter.control"), 1, "somebody who does send is seen");
+}
