@@ -1,6 +1,7 @@
 //! Where frames come from: one file per kind of input, each yielding frames with their receive times.
 
 pub mod candump;
+pub mod capture;
 pub mod interface;
 pub mod lines;
 pub mod recording;
