@@ -6,6 +6,7 @@ pub mod bus;
 pub mod check;
 pub mod clock;
 pub mod config;
+pub mod dbc;
 pub mod dialect;
 pub mod framing;
 pub mod health;

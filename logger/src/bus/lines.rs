@@ -33,6 +33,15 @@ pub struct Lines<R> {
     finished: bool,
 }
 
+impl<R: Read + Send + 'static> Lines<R> {
+    /// All that was not taken yet, as bytes: what was looked at is no text.
+    pub fn into_rest(self) -> Box<dyn Read + Send> {
+        let ahead = std::io::Cursor::new(self.buffer[self.start..self.end].to_vec());
+        // A source that has ended or failed is not asked again.
+        if self.finished { Box::new(ahead) } else { Box::new(ahead.chain(self.source)) }
+    }
+}
+
 impl<R: Read> Lines<R> {
     /// Over any source; it needs no buffering of its own.
     pub fn new(source: R) -> Self {

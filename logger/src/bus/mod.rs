@@ -2,6 +2,7 @@
 
 pub mod bits;
 pub mod candump;
+pub mod capture;
 pub mod interface;
 #[cfg(feature = "live")]
 pub mod kernel_socket;

@@ -1,10 +1,11 @@
-//! A recording as one more input: plain text, `.gz`, `.zst` or standard input, told apart by their first bytes
-//! and not by their names.
+//! A recording as one more input: lines of text or a packet capture, plain, `.gz`, `.zst` or from standard input,
+//! told apart by their first bytes and not by their names.
 //!
 //! Owes its reader: memory that does not grow with the file; damage is counted and said, and what is good is
 //! kept; an error only where there is nothing to read, with the file's name and what was expected.
 
 use super::candump::{self, Stamp};
+use super::capture::{Capture, Next, is_capture};
 use super::lines::Lines;
 use super::stamps::{self, Stamps};
 use super::{Frame, bus_name};
@@ -74,13 +75,23 @@ pub enum RecordingError {
     /// It holds something, but no frame.
     #[error(
         "{input}: no line of it is a CAN frame (it begins with `{start}`); expected is what `candump -l` \
-             writes, such as `(1757680800.110000) can0 19F21423#00FB04FF7FFFFFFF`, plain or as .gz or .zst"
+             writes, such as `(1757680800.110000) can0 19F21423#00FB04FF7FFFFFFF`, plain or as .gz or .zst, or a \
+             pcap or pcapng capture of a CAN interface"
     )]
     NoFrames {
         /// The recording.
         input: Input,
         /// Its first bytes.
         start: String,
+    },
+    /// It is a packet capture, of something else.
+    #[error(
+        "{input}: the capture holds no whole packet of a CAN interface (link type 227); capture on the CAN interface \
+         itself, not on all interfaces at once"
+    )]
+    NoCan {
+        /// The recording.
+        input: Input,
     },
 }
 
@@ -102,10 +113,20 @@ pub struct Damage {
     pub lines: Vec<(u64, String)>,
 }
 
+type Raw = Box<dyn Read + Send>;
+
+/// What a recording is made of.
+enum Body {
+    /// Lines of candump text.
+    Lines(Lines<Raw>),
+    /// Packets.
+    Capture(Box<Capture<Raw>>),
+}
+
 /// An open recording.
 pub struct Recording {
     input: Input,
-    lines: Lines<Box<dyn Read + Send>>,
+    body: Body,
     buses: Vec<String>,
     interfaces: Vec<Vec<u8>>,
     stamps: Stamps,
@@ -146,12 +167,22 @@ impl Recording {
     ///
     /// # Errors
     /// As [`Recording::open`].
-    pub fn from_reader(input: Input, raw: Box<dyn Read + Send>) -> Result<Self, RecordingError> {
+    pub fn from_reader(input: Input, raw: Raw) -> Result<Self, RecordingError> {
         let io = |source| RecordingError::Io { input: input.clone(), source };
         let taken = Arc::<AtomicU64>::default();
         let counted = Box::new(Counted { raw, taken: taken.clone() });
+        let mut lines = Lines::new(decompressed(counted).map_err(io)?);
+        let broken = lines.look_ahead().err();
+        let start = lines.look_ahead().unwrap_or_default();
+        let (fingerprint, is_empty, capture) = (fnv1a(start), start.is_empty(), is_capture(start));
+        let excerpt = shortened(start.split(|b| *b == b'\n').find(|l| !l.trim_ascii().is_empty()).unwrap_or_default());
+        let binary = !capture && start.contains(&0) && !start.split(|b| *b == b'\n').any(|l| parse(l).is_some());
+        let body = match capture {
+            true => Body::Capture(Box::new(Capture::open(lines.into_rest()).map_err(io)?)),
+            false => Body::Lines(lines),
+        };
         let mut recording = Self {
-            lines: Lines::new(decompressed(counted).map_err(io)?),
+            body,
             input: input.clone(),
             buses: Vec::new(),
             interfaces: Vec::new(),
@@ -160,27 +191,25 @@ impl Recording {
             damage: Damage::default(),
             taken,
             size: None,
-            fingerprint: 0,
+            fingerprint,
         };
-        if let Err(e) = recording.lines.look_ahead() {
+        if let Some(e) = broken {
             recording.broken(e)?;
         }
-        let start = recording.lines.look_ahead().unwrap_or_default();
-        if start.is_empty() {
+        if is_empty {
             let damaged = !recording.damage.counts.is_empty();
             return Err(if damaged { RecordingError::Damaged { input } } else { RecordingError::Empty { input } });
         }
-        let fingerprint = fnv1a(start);
-        let excerpt = shortened(start.split(|b| *b == b'\n').find(|l| !l.trim_ascii().is_empty()).unwrap_or_default());
-        let binary = start.contains(&0) && !start.split(|b| *b == b'\n').any(|l| parse(l).is_some());
         while !binary && recording.ahead.len() < stamps::ENOUGH {
             let Some(next) = recording.parse_next()? else { break };
             recording.ahead.push_back(next);
         }
         if recording.ahead.is_empty() {
-            return Err(RecordingError::NoFrames { input, start: excerpt });
+            return Err(match capture {
+                true => RecordingError::NoCan { input },
+                false => RecordingError::NoFrames { input, start: excerpt },
+            });
         }
-        recording.fingerprint = fingerprint;
         recording.stamps = Stamps::of(recording.ahead.iter().map(|(_, stamp, _)| *stamp));
         Ok(recording)
     }
@@ -239,7 +268,31 @@ impl Recording {
 
     fn parse_next(&mut self) -> Result<Option<(usize, Stamp, Frame)>, RecordingError> {
         loop {
-            let line = match self.lines.next_line() {
+            let lines = match &mut self.body {
+                Body::Lines(lines) => lines,
+                Body::Capture(capture) => {
+                    let next = match capture.next() {
+                        Ok(next) => next,
+                        Err(e) => {
+                            capture.close();
+                            self.broken(e)?;
+                            continue;
+                        }
+                    };
+                    match next {
+                        Next::End => return Ok(None),
+                        Next::Problem(name) => self.count(name),
+                        Next::Frame(interface, frame) => {
+                            match bus_index(&mut self.interfaces, &mut self.buses, capture.name(interface)) {
+                                Some(bus) => return Ok(Some((bus, Stamp::Seconds(frame.time.micros()), frame))),
+                                None => self.count("too_many_interfaces"),
+                            }
+                        }
+                    }
+                    continue;
+                }
+            };
+            let line = match lines.next_line() {
                 Ok(Some(line)) => line,
                 Ok(None) => return Ok(None),
                 Err(e) => {
@@ -284,7 +337,7 @@ impl Recording {
 
 /// Counts what is taken from a reader.
 struct Counted {
-    raw: Box<dyn Read + Send>,
+    raw: Raw,
     taken: Arc<AtomicU64>,
 }
 
@@ -323,7 +376,7 @@ fn shortened(text: &[u8]) -> String {
 }
 
 /// Looks at the first bytes and puts the right decoder in between.
-fn decompressed(mut raw: Box<dyn Read + Send>) -> std::io::Result<Box<dyn Read + Send>> {
+fn decompressed(mut raw: Raw) -> std::io::Result<Raw> {
     let mut magic = Vec::new();
     raw.by_ref().take(4).read_to_end(&mut magic)?;
     let gzip = magic.starts_with(&[0x1F, 0x8B]);
