@@ -248,6 +248,11 @@ impl<'a> Item<'a> {
         matches!(self.value.get_ref(), DeValue::String(_))
     }
 
+    /// True for text of no characters, which [`Item::text`] takes for a mistake.
+    pub fn is_empty_text(&self) -> bool {
+        matches!(self.value.get_ref(), DeValue::String(s) if s.is_empty())
+    }
+
     /// True for a table.
     pub fn is_table(&self) -> bool {
         matches!(self.value.get_ref(), DeValue::Table(_))
