@@ -4,8 +4,8 @@
 pub mod counter;
 pub mod golden;
 pub mod imported;
-pub mod layout;
 pub mod kernel_can;
+pub mod layout;
 pub mod report_fixture;
 pub mod voyages;
 

@@ -77,7 +77,8 @@ fn compare(truth: &Value, found: &Value) -> Vec<String> {
         }
     }
     for (name, t) in truth["sources"].as_object().expect("sources") {
-        let mine = list(found, "sessions").iter().flat_map(|s| list(s, "sources")).filter(|s| s["source"] == name.as_str());
+        let mine =
+            list(found, "sessions").iter().flat_map(|s| list(s, "sources")).filter(|s| s["source"] == name.as_str());
         let got: f64 = mine.filter_map(|s| s["charge_ah"].as_f64()).sum();
         let wanted = t["charge_ah"].as_f64().unwrap_or(0.0);
         // 2 % or what the truth allows for a source that has to be inferred, and half an ampere-hour of sensor offset.
@@ -92,8 +93,11 @@ fn compare(truth: &Value, found: &Value) -> Vec<String> {
 #[test]
 fn every_voyage_is_read_as_it_was() {
     let folder = file("golden/voyages");
-    let mut voyages: Vec<PathBuf> =
-        std::fs::read_dir(folder).expect("the voyages").map(|e| e.expect("an entry").path()).filter(|p| p.is_dir()).collect();
+    let mut voyages: Vec<PathBuf> = std::fs::read_dir(folder)
+        .expect("the voyages")
+        .map(|e| e.expect("an entry").path())
+        .filter(|p| p.is_dir())
+        .collect();
     voyages.sort();
     assert!(voyages.len() >= 10, "the voyages are missing");
     // Two at a time: the tests share two cores with whatever else runs.
@@ -107,7 +111,10 @@ fn every_voyage_is_read_as_it_was() {
                         let truth = std::fs::read_to_string(v.join("truth.json")).expect("the truth");
                         let truth = serde_json::from_str(&truth).expect("JSON");
                         let name = v.file_name().unwrap_or_default().to_string_lossy().into_owned();
-                        compare(&truth, &analyse(v)).into_iter().map(move |w| format!("{name}: {w}")).collect::<Vec<_>>()
+                        compare(&truth, &analyse(v))
+                            .into_iter()
+                            .map(move |w| format!("{name}: {w}"))
+                            .collect::<Vec<_>>()
                     })
                     .collect::<Vec<String>>()
             })
