@@ -18,9 +18,14 @@ fn played() -> Option<&'static Path> {
     PLAYED.get_or_init(boot).as_deref()
 }
 
-/// In continuous integration a kernel that is not to be had is a failure: a test that nobody runs is none.
+/// Only where it is asked for: the boot fetches Debian's packages, and on a busy computer its clocks run late. In continuous
+/// integration that asks for it, a kernel that is not to be had is a failure.
 #[allow(clippy::print_stderr)]
 fn boot() -> Option<PathBuf> {
+    if std::env::var_os("AMPWAKE_KERNEL_CAN").is_none() {
+        eprintln!("skipped: AMPWAKE_KERNEL_CAN=1 boots a kernel for these tests (needs Debian's packages and some minutes)");
+        return None;
+    }
     let here = Path::new(env!("CARGO_MANIFEST_DIR")).join("kernel_can");
     let cache = Path::new(env!("CARGO_TARGET_TMPDIR")).join("kernel_can");
     let out = cache.join("out");

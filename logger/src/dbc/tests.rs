@@ -130,7 +130,7 @@ fn slips() {
 fn what_is_not_needed_cannot_stand_in_the_way() {
     let text = GOOD.to_owned()
         + "SGTYPE_ something a parser never saw;\nCAT_DEF_ 1 2 3;\nBA_ \"Odd\" SG_ 288 x \\;\nBO_ 3221225472 \
-           VECTOR__INDEPENDENT_SIG_MSG: 0 Vector__XXX\n SG_ Lost : 0|8@1+ (1,0) [0|0] \"\" Vector__XXX\n";
+           VECTOR__INDEPENDENT_SIG_MSG: 0 Listener\n SG_ Lost : 0|8@1+ (1,0) [0|0] \"\" Listener\n";
     assert_eq!(read(&text).unwrap().messages(), read(GOOD).unwrap().messages());
     // Neither senders nor receivers, Windows line ends, a byte order mark, Latin-1.
     let bare = GOOD.replace("\" A\n", "\"\n").replace(": 8 A", ": 8").replace('\n', "\r\n");
