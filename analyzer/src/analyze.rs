@@ -81,14 +81,16 @@ pub fn analyze(recording: &Recording, intent: &Intent) -> Analysis {
         for (r, slot) in intent.requirements.iter().zip(&mut verdicts) {
             let here = match &r.bank {
                 Some(name) => *name == bank.name,
-                // A requirement on sources belongs to their bank; the rest to the first.
-                None => r.sources.iter().all(|s| w.view.sources.iter().any(|v| v.intent.name == *s)),
+                // A requirement on sources belongs to their bank; the rest, and those on AC sources, to the first.
+                None => r.sources.iter().all(|s| {
+                    w.view.sources.iter().any(|v| v.intent.name == *s) || intent.ac_sources.iter().any(|a| a.name == *s)
+                }),
             };
             if slot.is_none() && (here || intent.banks.len() == 1) {
                 *slot = Some(verdict::judge(r, &context));
             }
         }
-        quality::note_view(&w.view, &mut data_quality);
+        quality::note_view(&w.view, charts.is_empty(), &mut data_quality);
         if battery.resistance_mohm.is_none() {
             battery = crate::battery::figures(&w.view);
         }
@@ -96,6 +98,7 @@ pub fn analyze(recording: &Recording, intent: &Intent) -> Analysis {
         sessions.extend(document::sessions(&w, sessions.len(), several));
         charts.push(document::charts(&w, recording));
     }
+    document::clip(&mut sessions, &mut findings, period);
     document::order(&mut findings);
     let verdicts = intent
         .requirements
