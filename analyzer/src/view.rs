@@ -59,11 +59,11 @@ pub struct BankView<'a> {
     pub voltage: Vec<f64>,
     /// Net amperes, into the bank positive.
     pub current: Vec<f64>,
-    /// The samples behind them.
+    /// The samples behind the volts.
     pub voltage_series: Series,
-    /// The samples behind them.
+    /// The samples behind the amperes.
     pub current_series: Series,
-    /// Mean, lowest and highest plausible temperature, degC.
+    /// Mean of the plausible temperatures, degC.
     pub temperature: Vec<f64>,
     /// Lowest plausible temperature.
     pub coldest: Vec<f64>,
@@ -77,6 +77,8 @@ pub struct BankView<'a> {
     pub float_v: Vec<f64>,
     /// Highest charge current, A: the battery's live limit where heard, else the intent's; NaN when neither.
     pub charge_limit: Vec<f64>,
+    /// That limit is the battery's own, live.
+    pub limit_is_live: Vec<bool>,
     /// The battery permits charge.
     pub permitted: Vec<bool>,
     /// Sum of the measured loads, A; NaN where one is unknown, 0 without loads.
@@ -106,7 +108,7 @@ impl BankView<'_> {
     pub fn band(&self, set_point: f64) -> f64 {
         (0.005 * set_point).max(2.0 * self.u_voltage(set_point))
     }
-    /// Sum of all source currents; NaN where one is unknown that could be giving.
+    /// Sum of all source currents, A; NaN where one is unknown.
     pub fn source_sum(&self, k: usize) -> f64 {
         self.sources.iter().map(|s| s.current[k]).sum()
     }
@@ -150,17 +152,14 @@ pub fn build<'a>(recording: &Recording, vessel: &'a Intent, bank: &'a Bank, grid
     };
     let further = |name: &str| bank.signals.further.get(name).map(|s| recording.signal(s));
     let live_limit = further("charge_current_limit").map(|s| grid.means(&s));
-    let charge_limit = (0..grid.len)
-        .map(|k| match live_limit.as_ref().map(|l| l[k]) {
-            Some(live) if !live.is_nan() => live,
-            _ => bank.max_charge_a.unwrap_or(f64::NAN),
-        })
-        .collect();
+    let live_limit = live_limit.unwrap_or_else(|| vec![f64::NAN; grid.len]);
+    let usual = bank.max_charge_a.unwrap_or(f64::NAN);
+    let charge_limit = live_limit.iter().map(|live| if live.is_nan() { usual } else { *live }).collect();
     let permit = further("charge_permitted").map(|s| grid.codes(&s));
     let permitted = (0..grid.len)
         .map(|k| {
             let flag = permit.as_ref().and_then(|p| p[k]).is_none_or(|code| code == 1);
-            let current = live_limit.as_ref().is_none_or(|l| l[k].is_nan() || l[k] > 0.0);
+            let current = live_limit[k].is_nan() || live_limit[k] > 0.0;
             let warm = !(coldest[k] < bank.temperature.charge_min_c || hottest[k] > bank.temperature.charge_max_c);
             flag && current && warm
         })
@@ -197,6 +196,7 @@ pub fn build<'a>(recording: &Recording, vessel: &'a Intent, bank: &'a Bank, grid
         absorption_v: set_point(Some(bank.profile.absorption_v)),
         float_v: set_point(bank.profile.float_v),
         charge_limit,
+        limit_is_live: live_limit.iter().map(|l| !l.is_nan()).collect(),
         permitted,
         loads,
         loads_measured,
@@ -211,6 +211,12 @@ pub fn build<'a>(recording: &Recording, vessel: &'a Intent, bank: &'a Bank, grid
     let live: Vec<Vec<Input>> = (0..view.sources.len()).map(|j| infer_input(recording, &view, j)).collect();
     for (s, input) in view.sources.iter_mut().zip(live) {
         s.input = input;
+        // A small reading without input is the sensor's offset. Sun, wind and water have no such sharp end.
+        if !s.intent.kind.depends_on_weather() {
+            for (gives, input) in s.gives.iter_mut().zip(&s.input) {
+                *gives &= *input != Input::Absent;
+            }
+        }
     }
     view
 }
@@ -351,4 +357,43 @@ fn infer_input(recording: &Recording, view: &BankView, j: usize) -> Vec<Input> {
             other => other,
         })
         .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::testing::{AMPS, Tape, VOLTS, amps, vessel};
+
+    /// Check values A1 and A1b (V = N·(V_ref + k·(T − 25 degC))): 12 cells of 2.40 V and −4 mV/K are 28.080 V at 40 degC
+    /// and 29.760 V at 5 degC.
+    #[test]
+    fn compensation_follows_the_temperature_within_the_charge_window() {
+        let mut bank = vessel("").banks.remove(0);
+        bank.cells_in_series = 12;
+        bank.profile.temp_comp_mv_per_k_cell = -4.0;
+        (bank.temperature.charge_min_c, bank.temperature.charge_max_c) = (0.0, 45.0);
+        let at = |t: f64| compensated(&bank, 28.8, t);
+        assert!((at(40.0) - 28.08).abs() < 1e-6 && (at(5.0) - 29.76).abs() < 1e-6);
+        assert_eq!((at(60.0), at(-20.0)), (at(45.0), at(0.0)));
+        assert_eq!(at(f64::NAN), 28.8);
+    }
+
+    #[test]
+    fn one_source_without_a_sensor_gives_what_the_others_leave() {
+        let mut intent = vessel("[[load]]\nname = \"house\"\nsignals = { current = \"can0/n2k/127751/9/dc_current\" }");
+        intent.sources[1].signals.current = None;
+        let tape = Tape::new(600)
+            .fed()
+            .with(VOLTS, |_| 53.5)
+            .with(AMPS, |_| 70.0)
+            .with("can0/n2k/127751/9/dc_current", |_| 15.0)
+            .with(&amps(1), |_| 60.0);
+        let view = tape.view(&intent);
+        assert_eq!(view.sources[1].current[300], 25.0); // 70 + 15 − 60
+        assert!(!view.sources[1].measured && view.sources[1].gives[300]);
+        // Of two nothing can be said.
+        intent.sources[0].signals.current = None;
+        let view = tape.view(&intent);
+        assert!(view.sources.iter().all(|s| s.current.iter().all(|i| i.is_nan()) && !s.gives.contains(&true)));
+    }
 }
