@@ -4,6 +4,7 @@ use crate::recording::Recording;
 use crate::series::{Grid, Series};
 use crate::state::Reported;
 use crate::stats;
+use crate::temperature::{CELLS, EQUIPMENT, plausible};
 use ampwake_schemas::intent::{Bank, Intent, Source};
 
 /// What is known about a source's input.
@@ -65,9 +66,9 @@ pub struct BankView<'a> {
     pub current_series: Series,
     /// Mean of the plausible temperatures, degC.
     pub temperature: Vec<f64>,
-    /// Lowest plausible temperature.
+    /// Lowest plausible temperature of sensors and cells, degC.
     pub coldest: Vec<f64>,
-    /// Highest plausible temperature.
+    /// Highest plausible temperature of sensors and cells, degC.
     pub hottest: Vec<f64>,
     /// State of charge, 0..1.
     pub soc: Vec<f64>,
@@ -133,24 +134,22 @@ pub fn compensated(bank: &Bank, set_point: f64, temperature: f64) -> f64 {
 pub fn build<'a>(recording: &Recording, vessel: &'a Intent, bank: &'a Bank, grid: Grid) -> BankView<'a> {
     let voltage_series = recording.optional(bank.signals.voltage.as_ref());
     let current_series = recording.optional(bank.signals.current.as_ref());
-    let temperatures: Vec<Vec<f64>> = bank
-        .signals
-        .temperature
-        .iter()
-        .map(|s| grid.means(&crate::temperature::plausible(&recording.signal(s), crate::temperature::CELLS).0))
-        .collect();
-    let over = |f: fn(&mut dyn Iterator<Item = f64>) -> Option<f64>| -> Vec<f64> {
-        (0..grid.len)
-            .map(|k| f(&mut temperatures.iter().map(|t| t[k]).filter(|v| !v.is_nan())).unwrap_or(f64::NAN))
-            .collect()
+    let temperatures: Vec<Vec<f64>> =
+        bank.signals.temperature.iter().map(|s| grid.means(&plausible(&recording.signal(s), CELLS).0)).collect();
+    let further = |name: &str| bank.signals.further.get(name).map(|s| recording.signal(s));
+    // The battery's own coldest and hottest cell stand beside its sensors.
+    let cell = |name: &str| further(name).map(|s| grid.means(&plausible(&s, CELLS).0));
+    let (low, high) = (cell("cell_temperature_min"), cell("cell_temperature_max"));
+    let known = |k: usize, own: &Option<Vec<f64>>| -> Vec<f64> {
+        temperatures.iter().chain(own).map(|t| t[k]).filter(|v| !v.is_nan()).collect()
     };
-    let temperature = over(|i| stats::mean(i));
-    let coldest = over(|i| i.reduce(f64::min));
-    let hottest = over(|i| i.reduce(f64::max));
+    let cells = 0..grid.len;
+    let temperature: Vec<f64> = cells.clone().map(|k| stats::mean(known(k, &None)).unwrap_or(f64::NAN)).collect();
+    let coldest: Vec<f64> = cells.clone().map(|k| known(k, &low).into_iter().fold(f64::NAN, f64::min)).collect();
+    let hottest: Vec<f64> = cells.map(|k| known(k, &high).into_iter().fold(f64::NAN, f64::max)).collect();
     let set_point = |v: Option<f64>| -> Vec<f64> {
         temperature.iter().map(|t| v.map_or(f64::NAN, |v| compensated(bank, v, *t))).collect()
     };
-    let further = |name: &str| bank.signals.further.get(name).map(|s| recording.signal(s));
     let live_limit = further("charge_current_limit").map(|s| grid.means(&s));
     let live_limit = live_limit.unwrap_or_else(|| vec![f64::NAN; grid.len]);
     let usual = bank.max_charge_a.unwrap_or(f64::NAN);
@@ -246,13 +245,7 @@ fn source<'a>(recording: &Recording, vessel: &Intent, s: &'a Source, grid: Grid)
         .into_iter()
         .map(|c| c.map(|c| c != 0))
         .collect();
-    let temperature = grid.means(
-        &crate::temperature::plausible(
-            &recording.optional(s.signals.temperature.as_ref()),
-            crate::temperature::EQUIPMENT,
-        )
-        .0,
-    );
+    let temperature = grid.means(&plausible(&recording.optional(s.signals.temperature.as_ref()), EQUIPMENT).0);
     let ac = s.fed_by.as_ref().and_then(|name| vessel.ac_sources.iter().find(|a| a.name == *name));
     let input = available_when(recording, s, ac, grid);
     SourceView {
@@ -319,8 +312,13 @@ fn infer_unmeasured(view: &mut BankView) {
             if !s.current[k].is_nan() {
                 last += (s.current[k] - last) / minutes as f64;
             }
-            // A source that fell silent is taken to go on as it did; leaving it out would credit its current to another.
-            *sum += if s.current[k].is_nan() { last.max(0.0) } else { s.current[k] };
+            *sum += match (s.current[k].is_nan(), s.input[k]) {
+                (false, _) => s.current[k],
+                // Silent and without its input it gives nothing.
+                (true, Input::Absent) => 0.0,
+                // A source that fell silent is taken to go on as it did; leaving it out would credit its current to another.
+                (true, _) => last.max(0.0),
+            };
         }
     }
     view.sources[j].current = (0..view.grid.len).map(|k| view.current[k] + view.loads[k] - others[k]).collect();
@@ -395,5 +393,43 @@ mod tests {
         intent.sources[0].signals.current = None;
         let view = tape.view(&intent);
         assert!(view.sources.iter().all(|s| s.current.iter().all(|i| i.is_nan()) && !s.gives.contains(&true)));
+    }
+
+    #[test]
+    fn a_giver_that_fell_silent_is_no_excuse_to_credit_another() {
+        let mut intent = vessel("");
+        intent.sources[1].signals.current = None;
+        // The first gives 50 A until it falls silent at 1000 s; the bank goes on with 60 A.
+        let tape = Tape::new(4000)
+            .fed()
+            .with(VOLTS, |_| 53.5)
+            .with(AMPS, |_| 60.0)
+            .with(&amps(1), |t| if t < 1000 { 50.0 } else { f64::NAN });
+        let view = tape.view(&intent);
+        assert_eq!(view.sources[1].current[900], 10.0);
+        // Ten minutes' running mean of 50 A after 1000 s: 50·(1 − e^(−1000/600)) A.
+        let believed = 50.0 * (1.0 - (-1000.0_f64 / 600.0).exp());
+        assert!((view.sources[1].current[3000] - (60.0 - believed)).abs() < 0.1, "{}", view.sources[1].current[3000]);
+        // Without its input it gives nothing, silent or not; nor does one that was not giving when last heard.
+        let dark = tape.clone().with(&crate::testing::supply(1), |t| if t < 1000 { 230.0 } else { 0.0 });
+        assert_eq!(dark.view(&intent).sources[1].current[3000], 60.0);
+        let asleep = tape.with(&amps(1), |t| if t < 1000 { 0.0 } else { f64::NAN });
+        assert_eq!(asleep.view(&intent).sources[1].current[3000], 60.0);
+    }
+
+    #[test]
+    fn cell_temperatures_count_where_the_battery_tells_them() {
+        let mut intent = vessel("");
+        let (low, high) = ("can0/dbc/pack/cell_temperature_min", "can0/dbc/pack/cell_temperature_max");
+        let further = &mut intent.banks[0].signals.further;
+        further.insert("cell_temperature_min".into(), crate::testing::signal(low));
+        further.insert("cell_temperature_max".into(), crate::testing::signal(high));
+        let tape = Tape::new(600).with(VOLTS, |_| 53.5).with(low, |_| -2.0).with(high, |_| 31.0);
+        let view = tape.view(&intent);
+        assert_eq!((view.coldest[300], view.hottest[300]), (-2.0, 31.0));
+        assert!(!view.permitted[300]);
+        let view = tape.with(crate::testing::WARMTH, |_| 40.0);
+        let view = view.view(&intent);
+        assert_eq!((view.coldest[300], view.hottest[300], view.temperature[300]), (-2.0, 40.0, 40.0));
     }
 }
