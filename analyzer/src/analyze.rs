@@ -41,6 +41,7 @@ pub struct Worked<'a> {
 pub fn analyze(recording: &Recording, intent: &Intent) -> Analysis {
     let epoch = Timestamp::default();
     let period = recording.period.unwrap_or(Period { start: epoch, end: epoch });
+    let changes = crate::applicable::changes(intent, period);
     let intent = &crate::applicable::at(intent, period.start);
     let grid = Grid::over(period.start.millis(), period.end.millis());
     let mut findings: Vec<Finding> = remark::recorder::remarks(recording);
@@ -48,6 +49,7 @@ pub fn analyze(recording: &Recording, intent: &Intent) -> Analysis {
     let mut charts = Vec::new();
     let mut verdicts: Vec<Option<Verdict>> = vec![None; intent.requirements.len()];
     let mut data_quality = quality::quality(recording, intent, period);
+    data_quality.notes.extend(changes);
     let mut battery = BatteryFigures::default();
     for bank in &intent.banks {
         let first = view::build(recording, intent, bank, grid);
@@ -81,14 +83,16 @@ pub fn analyze(recording: &Recording, intent: &Intent) -> Analysis {
         for (r, slot) in intent.requirements.iter().zip(&mut verdicts) {
             let here = match &r.bank {
                 Some(name) => *name == bank.name,
-                // A requirement on sources belongs to their bank; the rest to the first.
-                None => r.sources.iter().all(|s| w.view.sources.iter().any(|v| v.intent.name == *s)),
+                // A requirement on sources belongs to their bank; the rest, and those on AC sources, to the first.
+                None => r.sources.iter().all(|s| {
+                    w.view.sources.iter().any(|v| v.intent.name == *s) || intent.ac_sources.iter().any(|a| a.name == *s)
+                }),
             };
             if slot.is_none() && (here || intent.banks.len() == 1) {
                 *slot = Some(verdict::judge(r, &context));
             }
         }
-        quality::note_view(&w.view, &mut data_quality);
+        quality::note_view(&w.view, charts.is_empty(), &mut data_quality);
         if battery.resistance_mohm.is_none() {
             battery = crate::battery::figures(&w.view);
         }
@@ -96,6 +100,7 @@ pub fn analyze(recording: &Recording, intent: &Intent) -> Analysis {
         sessions.extend(document::sessions(&w, sessions.len(), several));
         charts.push(document::charts(&w, recording));
     }
+    document::clip(&mut sessions, &mut findings, period);
     document::order(&mut findings);
     let verdicts = intent
         .requirements
@@ -126,4 +131,39 @@ pub fn work(view: BankView<'_>) -> Worked<'_> {
     let opportunity = opportunity::opportunities(&view, &progress);
     let sessions = sessions::sessions(&view);
     Worked { view, spans, progress, opportunity, sessions }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::testing::{AMPS, Tape, VOLTS, amps, state, supply, vessel};
+    use ampwake_schemas::findings::Cause;
+
+    /// Sixty days have cells of 21 s: what counts cells must still mean seconds.
+    #[test]
+    fn two_months_in_coarse_cells() {
+        let intent = vessel("");
+        // Every day from eight to noon the first gives 50 A, and the second stands idle in float.
+        let on = |t: i64| (8..12).contains(&(t / 3600 % 24));
+        let tape = Tape::every(60 * 86_400, 30)
+            .fed()
+            .with(VOLTS, move |t| if on(t) { 55.0 } else { 53.0 })
+            .with(AMPS, move |t| if on(t) { 50.0 } else { -10.0 })
+            .with(&amps(1), move |t| if on(t) { 50.0 } else { 0.0 })
+            .with(&amps(2), |_| 0.0)
+            .with(&supply(2), move |t| if on(t) { 230.0 } else { 0.0 })
+            .with(&state(2), |_| 5.0);
+        let f = analyze(&tape.recording(), &intent).findings;
+        assert_eq!(f.sessions.len(), 60);
+        for s in &f.sessions {
+            assert!((s.end.seconds_since(s.start) - 14_400.0).abs() <= 63.0, "{s:?}");
+            // The edges' trapezoids: half of 30 s on either side.
+            assert!((s.charge_ah - 200.0).abs() < 0.5 && (s.energy_wh - 11_000.0).abs() < 60.0, "{s:?}");
+            let second = &s.sources[1];
+            assert!((second.opportunity_s - 14_400.0).abs() <= 63.0 && second.contributing_s == 0.0, "{second:?}");
+            assert!((second.lost_ah - 200.0).abs() < 1.0, "{second:?}");
+        }
+        let held = f.findings.iter().find(|x| x.cause == Some(Cause::HeldOffByBusVoltage)).expect("it is held off");
+        assert_eq!(held.source.as_deref(), Some("second"));
+    }
 }

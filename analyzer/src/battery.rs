@@ -46,3 +46,25 @@ fn resistance(view: &BankView) -> Option<Estimate> {
     (middle > 0.0)
         .then_some(Estimate { value: (middle * 100.0).round() / 100.0, uncertainty: (u * 100.0).round() / 100.0 })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::testing::{AMPS, Tape, VOLTS, vessel};
+
+    /// Check value B5b (R = ΔU/ΔI): 53.20 to 54.40 V at a step from 0 to 100 A is 12.0 mΩ.
+    #[test]
+    fn resistance_from_current_steps() {
+        let intent = vessel("");
+        let on = |t: i64| (t / 60) % 2 == 1;
+        let tape = |seconds| {
+            Tape::new(seconds)
+                .with(AMPS, move |t| if on(t) { 100.0 } else { 0.0 })
+                .with(VOLTS, move |t| if on(t) { 54.4 } else { 53.2 })
+        };
+        let r = figures(&tape(600).view(&intent)).resistance_mohm.expect("nine steps");
+        assert_eq!(r.value, 12.0);
+        // Two steps are an accident.
+        assert_eq!(figures(&tape(170).view(&intent)).resistance_mohm, None);
+    }
+}

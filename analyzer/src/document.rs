@@ -126,6 +126,15 @@ fn reported(view: &BankView, cells: std::ops::Range<usize>) -> BTreeMap<String, 
     out
 }
 
+/// Ends that reach beyond the last sample by part of a cell are drawn back to it.
+pub fn clip(sessions: &mut [Session], findings: &mut [Finding], period: Period) {
+    let ends =
+        sessions.iter_mut().flat_map(|s| std::iter::once(&mut s.end).chain(s.stages.iter_mut().map(|x| &mut x.end)));
+    for end in ends.chain(findings.iter_mut().map(|f| &mut f.end)) {
+        *end = (*end).min(period.end);
+    }
+}
+
 /// Most severe first, then the sources' own findings, then the rest, in time order.
 pub fn order(findings: &mut [Finding]) {
     findings.sort_by(|a, b| {

@@ -50,3 +50,37 @@ pub fn charge(view: &BankView, j: usize, from: usize, to: usize) -> Given {
         * (accuracy.percent / 100.0 * given.ah).hypot(accuracy.floor * giving_h.max(0.05 * given.seen_s / 3600.0));
     given
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::testing::{AMPS, Tape, VOLTS, amps, supply, vessel};
+
+    /// Check value H4 (offset × time): 0.2 A for 24 h is 4.8 Ah.
+    #[test]
+    fn a_systematic_uncertainty_grows_with_time() {
+        let mut intent = vessel("");
+        intent.accuracy.current.percent = 0.0;
+        intent.accuracy.current.floor = 0.2;
+        let tape = Tape::every(86_401, 10).fed().with(VOLTS, |_| 53.0).with(&amps(1), |_| 10.0);
+        let view = tape.view(&intent);
+        let given = charge(&view, 0, 0, view.grid.len);
+        assert!((given.u_ah - 4.8).abs() < 0.01, "{given:?}");
+        assert!((given.ah - 240.0).abs() < 0.01 && (given.wh - 240.0 * 53.0).abs() < 1.0, "{given:?}");
+    }
+
+    #[test]
+    fn what_a_sensor_shows_without_input_is_not_charge() {
+        let intent = vessel("");
+        let fed = |t: i64| if t < 3600 { 230.0 } else { 0.0 };
+        let tape = Tape::new(7201)
+            .with(VOLTS, |_| 53.0)
+            .with(AMPS, |_| 0.0)
+            .with(&supply(1), fed)
+            .with(&amps(1), |t| if t < 3600 { 20.0 } else { 1.6 });
+        let view = tape.view(&intent);
+        let given = charge(&view, 0, 0, view.grid.len);
+        assert!((given.ah - 20.0).abs() < 0.05, "{given:?}");
+        assert!(!view.sources[0].gives[5000], "an offset is no contribution");
+    }
+}

@@ -16,6 +16,8 @@ pub mod figures;
 pub mod load;
 pub mod model;
 pub mod opportunity;
+#[cfg(test)]
+mod properties;
 pub mod quality;
 pub mod recording;
 pub mod remark;
@@ -26,5 +28,7 @@ pub mod stages;
 pub mod state;
 pub mod stats;
 pub mod temperature;
+#[cfg(test)]
+mod testing;
 pub mod verdict;
 pub mod view;

@@ -183,18 +183,18 @@ fn silences(recording: &Recording, period: Period) -> Vec<(i64, i64)> {
     // One mark per ten seconds is enough to see a silence of a minute, and stays small for a season.
     const MARK_MS: i64 = 10_000;
     let start = period.start.millis();
-    let cells = usize::try_from((period.end.millis() - start) / MARK_MS + 1).unwrap_or(0);
-    // First and last time heard in every ten seconds.
-    let mut heard: Vec<Option<(i64, i64)>> = vec![None; cells];
+    // First and last time heard in every ten seconds; only where something was: a clock that once stood in another
+    // decade makes a period of decades.
+    let mut heard: BTreeMap<i64, (i64, i64)> = BTreeMap::new();
     for (t, _) in recording.series.values().flat_map(Series::points) {
-        if let Some(slot) = usize::try_from((t - start) / MARK_MS).ok().and_then(|k| heard.get_mut(k)) {
-            let (a, b) = slot.unwrap_or((t, t));
-            *slot = Some((a.min(t), b.max(t)));
+        if (start..=period.end.millis()).contains(&t) {
+            let (a, b) = heard.entry((t - start) / MARK_MS).or_insert((t, t));
+            (*a, *b) = ((*a).min(t), (*b).max(t));
         }
     }
     let mut out = Vec::new();
     let mut last = start;
-    for (a, b) in heard.into_iter().flatten() {
+    for (a, b) in heard.into_values() {
         if a - last > SILENCE_MS {
             out.push((last, a));
         }

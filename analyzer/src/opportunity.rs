@@ -41,7 +41,7 @@ pub struct Contribution {
     pub lost_ah: f64,
 }
 
-/// Efficiency and power factor assumed for a charger whose AC supply's limit is declared in amperes
+/// Efficiency assumed for a charger whose AC supply's limit is declared in amperes, at a power factor of one
 /// (common practice, no source: 0.85..0.96 for chargers with power-factor correction).
 const CHARGER_EFFICIENCY: f64 = 0.92;
 
@@ -74,6 +74,7 @@ pub fn opportunities(view: &BankView, progress: &Progress) -> Vec<Opportunity> {
             rated: !s.intent.kind.depends_on_weather(),
         })
         .collect();
+    let ratings: Vec<f64> = view.sources.iter().map(|s| s.intent.rated_a).collect();
     for k in 0..n {
         if !wanted(view, &progress.filled, k) {
             continue;
@@ -85,9 +86,11 @@ pub fn opportunities(view: &BankView, progress: &Progress) -> Vec<Opportunity> {
             }
         }
         let limit = view.charge_limit[k];
+        // The bank takes no more than the sources give.
+        let taken = if view.current[k].is_nan() { given(view, k) } else { view.current[k] };
         // `max` would turn an unknown limit into no room.
-        let room = if limit.is_nan() { f64::NAN } else { (limit - view.current[k]).max(0.0) };
-        let granted = share(&extra, &view.sources.iter().map(|s| s.intent.rated_a).collect::<Vec<_>>(), room);
+        let room = if limit.is_nan() { f64::NAN } else { (limit - taken).max(0.0) };
+        let granted = share(&extra, &ratings, room);
         for (j, s) in view.sources.iter().enumerate() {
             if !ready(s, k) {
                 continue;
@@ -100,6 +103,11 @@ pub fn opportunities(view: &BankView, progress: &Progress) -> Vec<Opportunity> {
         }
     }
     out
+}
+
+/// What the sources are known to give together, A.
+fn given(view: &BankView, k: usize) -> f64 {
+    view.sources.iter().map(|s| s.current[k].max(0.0)).sum()
 }
 
 /// The source is there, heard, and has something to give.
@@ -181,7 +189,7 @@ pub fn contribution(view: &BankView, j: usize, o: &Opportunity, from: usize, to:
         c.contributing_s += if s.gives[k] { view.grid.step_s() } else { 0.0 };
         // A source that gives less than twice its uncertainty is not shown to give anything, but the current
         // that its sensor reads is still the best estimate of what it gave.
-        let gave = s.current[k].max(0.0).min(o.could[k].max(s.current[k]));
+        let gave = s.current[k].max(0.0);
         c.could_ah += o.could[k] * hours;
         c.gave_ah += gave * hours;
         c.lost_ah += (o.could[k] - gave).max(0.0) * hours;
@@ -201,5 +209,123 @@ mod tests {
         let granted = share(&[100.0, 5.0], &[100.0, 50.0], 60.0);
         assert!((granted[0] - 55.0).abs() < 1e-9 && (granted[1] - 5.0).abs() < 1e-9);
         assert_eq!(share(&[10.0, 20.0], &[1.0, 1.0], f64::NAN), vec![10.0, 20.0]);
+    }
+
+    use crate::testing::{AMPS, Tape, VOLTS, amps, signal, vessel};
+    use ampwake_schemas::intent::Intent;
+
+    /// Ten minutes at 53.5 V with both chargers fed and idle; the bank takes `bank_a`.
+    fn idle_pair(bank_a: f64) -> Tape {
+        Tape::new(600)
+            .fed()
+            .with(VOLTS, |_| 53.5)
+            .with(AMPS, move |_| bank_a)
+            .with(&amps(1), |_| 0.0)
+            .with(&amps(2), |_| 0.0)
+    }
+
+    /// What both could have given in the middle of the tape, A, and whether it was for want of room that they could not.
+    fn could(intent: &Intent, tape: &Tape, filled: bool) -> [(f64, bool); 2] {
+        let view = tape.view(intent);
+        let n = view.grid.len;
+        let progress = Progress { filled: vec![filled; n], acceptance: vec![f64::NAN; n] };
+        let all = opportunities(&view, &progress);
+        assert!(all.iter().all(|o| !o.open[300] || !o.no_room[300]));
+        [0, 1].map(|j| (all[j].could[300], all[j].no_room[300]))
+    }
+
+    #[test]
+    fn idle_sources_share_the_room_that_the_bank_leaves() {
+        let mut intent = vessel("");
+        assert_eq!(could(&intent, &idle_pair(-10.0), false), [(100.0, false), (50.0, false)]);
+        intent.banks[0].max_charge_a = Some(80.0);
+        // 80 A less the 20 A that it takes: 60 A for 100 and 50.
+        assert_eq!(could(&intent, &idle_pair(20.0), false), [(40.0, false), (20.0, false)]);
+        // Loads leave more room than the limit says.
+        assert_eq!(could(&intent, &idle_pair(-10.0), false), [(60.0, false), (30.0, false)]);
+        assert_eq!(could(&intent, &idle_pair(79.0), false), [(0.0, true), (0.0, true)]);
+    }
+
+    #[test]
+    fn an_unknown_bank_current_does_not_use_up_the_limit() {
+        let mut intent = vessel("");
+        intent.banks[0].max_charge_a = Some(80.0);
+        // Nobody gives: what the bank takes cannot be more than nothing.
+        let got = could(&intent, &idle_pair(f64::NAN), false);
+        assert!((got[0].0 - 160.0 / 3.0).abs() < 1e-9 && (got[1].0 - 80.0 / 3.0).abs() < 1e-9, "{got:?}");
+    }
+
+    #[test]
+    fn the_filled_bank_is_asked_at_float_and_the_empty_one_at_absorption() {
+        let intent = vessel("");
+        let at = |volts: f64| idle_pair(0.0).with(VOLTS, move |_| volts);
+        // 0.5 % of 54.0 V below float.
+        assert_eq!(could(&intent, &at(53.72), true)[0].0, 100.0);
+        assert_eq!(could(&intent, &at(53.74), true)[0].0, 0.0);
+        assert_eq!(could(&intent, &at(53.74), false)[0].0, 100.0);
+        // 0.5 % of 56.8 V below absorption.
+        assert_eq!(could(&intent, &at(56.51), false)[0].0, 100.0);
+        assert_eq!(could(&intent, &at(56.53), false)[0].0, 0.0);
+    }
+
+    #[test]
+    fn a_battery_that_refuses_charge_gives_no_opportunity() {
+        let mut intent = vessel("");
+        let permit = "can0/dbc/pack/charge_permitted";
+        intent.banks[0].signals.further.insert("charge_permitted".into(), signal(permit));
+        assert_eq!(could(&intent, &idle_pair(0.0).with(permit, |_| 0.0), false), [(0.0, false); 2]);
+        assert_eq!(could(&intent, &idle_pair(0.0).with(permit, |_| 1.0), false)[0].0, 100.0);
+        // The live limit overrides the intent's, and nothing means no.
+        let live = "can0/dbc/pack/charge_current_limit";
+        intent.banks[0].signals.further.insert("charge_current_limit".into(), signal(live));
+        intent.banks[0].max_charge_a = Some(500.0);
+        assert_eq!(could(&intent, &idle_pair(0.0).with(live, |_| 75.0), false), [(50.0, false), (25.0, false)]);
+        assert_eq!(could(&intent, &idle_pair(0.0).with(live, |_| 0.0), false), [(0.0, false); 2]);
+        // Too cold to charge.
+        assert_eq!(could(&intent, &idle_pair(0.0).with(crate::testing::WARMTH, |_| -1.0), false), [(0.0, false); 2]);
+    }
+
+    /// Check value D4 (linear derating, common practice): 100 A, 50 to 70 degC, at 58 degC: 60.0 A.
+    #[test]
+    fn what_it_could_give_is_the_least_of_its_limits() {
+        let mut intent = vessel("");
+        intent.sources[0].derate = vec![(50.0, 1.0), (70.0, 0.0)];
+        let hot = idle_pair(0.0).with(&crate::testing::heat(1), |_| 58.0);
+        assert!((could(&intent, &hot, false)[0].0 - 60.0).abs() < 1e-9);
+        intent.sources[0].set_a = Some(45.0);
+        assert_eq!(could(&intent, &hot, false)[0].0, 45.0);
+        // A supply of 10 A at 230 V: 2300 W * 0.92 / 53.5 V, shared 100 to 50.
+        let mut fed = vessel("[[ac_source]]\nname = \"shore\"\nkind = \"shore\"\nnominal_v = 230\nlimit_a = 10");
+        fed.sources.iter_mut().for_each(|s| s.fed_by = Some("shore".into()));
+        let got = could(&fed, &idle_pair(0.0), false);
+        let both = 2300.0 * 0.92 / 53.5;
+        assert!((got[0].0 - both * 2.0 / 3.0).abs() < 1e-9 && (got[1].0 - both / 3.0).abs() < 1e-9, "{got:?}");
+    }
+
+    #[test]
+    fn without_input_or_data_there_is_no_opportunity() {
+        let intent = vessel("");
+        let dark = idle_pair(0.0).with(&crate::testing::supply(1), |_| 0.0).with(&amps(2), |_| f64::NAN);
+        assert_eq!(could(&intent, &dark, false), [(0.0, false); 2]);
+    }
+
+    #[test]
+    fn contribution_in_hours() {
+        let intent = vessel("");
+        // An hour at 53.5 V: the first gives 40 A, the second nothing for half of it and then 50 A.
+        let tape = Tape::new(3600)
+            .fed()
+            .with(VOLTS, |_| 53.5)
+            .with(AMPS, |_| 40.0)
+            .with(&amps(1), |_| 40.0)
+            .with(&amps(2), |t| if t < 1800 { 0.0 } else { 50.0 });
+        let w = crate::analyze::work(tape.view(&intent));
+        let first = contribution(&w.view, 0, &w.opportunity[0], 0, 3600);
+        assert_eq!((first.opportunity_s, first.contributing_s), (3600.0, 3600.0));
+        assert!((first.lost_ah - 60.0).abs() < 1e-6 && (first.gave_ah - 40.0).abs() < 1e-6, "{first:?}");
+        let second = contribution(&w.view, 1, &w.opportunity[1], 0, 3600);
+        assert_eq!((second.opportunity_s, second.contributing_s), (3600.0, 1800.0));
+        assert!((second.lost_ah - 25.0).abs() < 1e-6, "{second:?}");
+        assert_eq!(contribution(&w.view, 1, &w.opportunity[1], 3600, 9999), Contribution::default());
     }
 }

@@ -131,10 +131,10 @@ pub fn quality(recording: &Recording, intent: &Intent, period: Period) -> DataQu
 }
 
 /// Adds what only the view of a bank knows: coverage of voltage and current, inferred sources, missing temperature.
-pub fn note_view(view: &BankView, quality: &mut DataQuality) {
+pub fn note_view(view: &BankView, first: bool, quality: &mut DataQuality) {
     let share = |v: &[f64]| three(v.iter().filter(|x| !x.is_nan()).count() as f64 / v.len().max(1) as f64);
     // With several banks the worst seen one stands for the vessel.
-    let lowest = |held: f64, new: f64| if held == 0.0 { new } else { held.min(new) };
+    let lowest = |held: f64, new: f64| if first { new } else { held.min(new) };
     quality.bank_voltage_coverage = lowest(quality.bank_voltage_coverage, share(&view.voltage));
     quality.bank_current_coverage = lowest(quality.bank_current_coverage, share(&view.current));
     let bank = &view.intent.name;
@@ -159,4 +159,21 @@ pub fn note_view(view: &BankView, quality: &mut DataQuality) {
 
 fn three(x: f64) -> f64 {
     (x.clamp(0.0, 1.0) * 1000.0).round() / 1000.0
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::testing::{AMPS, Tape, VOLTS, signal, vessel};
+
+    #[test]
+    fn the_worst_seen_bank_stands_for_the_vessel() {
+        let mut intent = vessel("");
+        let mut unheard = intent.banks[0].clone();
+        unheard.name = "unheard".into();
+        unheard.signals.voltage = Some(signal("can0/n2k/127508/7/battery_voltage"));
+        intent.banks.insert(0, unheard);
+        let tape = Tape::new(1000).with(VOLTS, |_| 53.0).with(AMPS, |t| if t < 600 { 1.0 } else { f64::NAN });
+        let q = crate::analyze::analyze(&tape.recording(), &intent).findings.data_quality;
+        assert_eq!((q.bank_voltage_coverage, q.bank_current_coverage), (0.0, 0.599));
+    }
 }

@@ -11,6 +11,8 @@ pub struct Series {
     t: Vec<i64>,
     /// Values; NaN where the sender had none.
     v: Vec<f64>,
+    /// Median of the positive distances of two samples, ms: asked for with every integral, so worked out once.
+    interval: Option<i64>,
 }
 
 /// An integral over time and how much of the time it rests on.
@@ -26,6 +28,9 @@ pub struct Integral {
 const HOLD_MIN_MS: i64 = 2_500;
 /// Longest time for which one sample is believed, ms, however rarely the channel is sent.
 const HOLD_MAX_MS: i64 = 180_000;
+/// No quantity of a vessel comes near this; a larger number is a sender's nonsense, and would make sums and squares
+/// of sums infinite.
+const LARGEST: f64 = 1e12;
 
 impl Series {
     /// From readings; a reading out of order is put where it belongs.
@@ -39,8 +44,9 @@ impl Series {
         if !all.is_sorted_by_key(|p| p.0) {
             all.sort_by_key(|p| p.0); // stable: equal times keep arrival order
         }
-        let (t, v) = all.into_iter().unzip();
-        Self { t, v }
+        let (t, v): (Vec<i64>, Vec<f64>) = all.into_iter().map(|(t, v)| (t, believable(v))).unzip();
+        let interval = typical_interval(&t);
+        Self { t, v, interval }
     }
 
     /// Number of samples that carry a value.
@@ -60,17 +66,12 @@ impl Series {
 
     /// The same samples with every value changed by `f`.
     pub fn map(&self, f: impl Fn(f64) -> f64) -> Self {
-        Self { t: self.t.clone(), v: self.v.iter().map(|v| f(*v)).collect() }
+        Self { t: self.t.clone(), v: self.v.iter().map(|v| believable(f(*v))).collect(), interval: self.interval }
     }
 
     /// Typical distance of two samples, ms: the median of the positive distances.
     pub fn interval_ms(&self) -> Option<i64> {
-        let mut steps: Vec<i64> = self.t.windows(2).map(|w| w[1] - w[0]).filter(|d| *d > 0).collect();
-        if steps.is_empty() {
-            return None;
-        }
-        let middle = steps.len() / 2;
-        Some(*steps.select_nth_unstable(middle).1)
+        self.interval
     }
 
     /// For how long a sample is believed, ms: three typical distances. A longer silence is a gap, and a gap
@@ -124,25 +125,20 @@ impl Series {
     pub fn max(&self, from: i64, to: i64) -> Option<(i64, f64)> {
         self.points().filter(|(t, v)| *t >= from && *t <= to && !v.is_nan()).max_by(|a, b| a.1.total_cmp(&b.1))
     }
+}
 
-    /// Silent stretches longer than `longest_ms` between `from` and `to` (ms).
-    pub fn gaps(&self, from: i64, to: i64, longest_ms: i64) -> Vec<(i64, i64)> {
-        let mut gaps = Vec::new();
-        let mut last = from;
-        for (t, v) in self.points().filter(|(t, _)| *t >= from && *t <= to) {
-            if v.is_nan() {
-                continue;
-            }
-            if t - last > longest_ms {
-                gaps.push((last, t));
-            }
-            last = t;
-        }
-        if to - last > longest_ms {
-            gaps.push((last, to));
-        }
-        gaps
+/// NaN instead of what no sensor can mean.
+fn believable(v: f64) -> f64 {
+    if v.abs() < LARGEST { v } else { f64::NAN }
+}
+
+fn typical_interval(t: &[i64]) -> Option<i64> {
+    let mut steps: Vec<i64> = t.windows(2).map(|w| w[1] - w[0]).filter(|d| *d > 0).collect();
+    if steps.is_empty() {
+        return None;
     }
+    let middle = steps.len() / 2;
+    Some(*steps.select_nth_unstable(middle).1)
 }
 
 /// A regular time axis on which several channels can be compared.
@@ -284,5 +280,12 @@ mod tests {
         let month = Grid::over(0, 30 * 86_400_000);
         assert!(month.len <= 250_001 && month.step >= 10_000);
         assert_eq!(Grid::over(0, 3_600_000).step, 1000);
+    }
+
+    #[test]
+    fn what_is_no_number_is_no_value() {
+        let series = Series::from_points([(0, f64::INFINITY), (1000, 1e300), (2000, 5.0)]);
+        assert_eq!(series.count(), 1);
+        assert_eq!(Series::from_points([(0, 5.0)]).map(|v| v * 1e300).count(), 0);
     }
 }

@@ -60,7 +60,7 @@ const DWELL_S: f64 = 100.0;
 const SETTLING: f64 = 30.0;
 
 /// A silence longer than this is not bridged by the stage on both sides, s.
-const LONGEST_BRIDGE_S: f64 = 900.0;
+pub(crate) const LONGEST_BRIDGE_S: f64 = 900.0;
 
 /// How badly each stage's predicate fits at one moment, 0 (fits) to 1; all zero where nothing is known.
 fn misfit(view: &BankView, k: usize) -> Option<[f64; N]> {
@@ -121,9 +121,10 @@ pub fn decode(view: &BankView) -> Vec<Span> {
         }
         costs.push((seen > 0.0).then(|| sum.map(|x| x / seen)));
     }
+    let seen = costs.clone();
     unbridge(&mut costs, (LONGEST_BRIDGE_S / step_s) as usize);
     let path = cheapest_path(&costs, step_s);
-    let mut out = spans(&path, &costs, stride, n);
+    let mut out = spans(&path, &seen, stride, n);
     sharpen(view, &mut out);
     out
 }
@@ -147,8 +148,9 @@ fn sharpen(view: &BankView, spans: &mut [Span]) {
     }
 }
 
-/// Long silences cost every stage but "unexplained".
+/// Long silences, and one without anything beside it, cost every stage but "unexplained".
 fn unbridge(costs: &mut [Option<[f64; N]>], longest: usize) {
+    let longest = if costs.iter().all(Option::is_none) { 0 } else { longest };
     let mut k = 0;
     while k < costs.len() {
         let from = k;
@@ -356,3 +358,7 @@ fn taken_at_end(view: &BankView, absorption: &Span) -> f64 {
     let start = end.saturating_sub(view.grid.cells(180.0)).max(absorption.start);
     crate::stats::mean(view.current[start..end].iter().copied()).unwrap_or(f64::NAN).max(0.0)
 }
+
+#[cfg(test)]
+#[path = "stages_tests.rs"]
+mod tests;

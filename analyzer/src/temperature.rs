@@ -17,6 +17,11 @@ const JUMP_WITHIN_MS: i64 = 30_000;
 const BELIEVE_AFTER_MS: i64 = 120_000;
 /// As above.
 const BELIEVE_WITHIN_K: f64 = 25.0;
+/// A first level of fewer samples than this is not yet a reference: some sensors say a fixed figure before their first
+/// conversion.
+const FIRST_SAMPLES: usize = 5;
+/// A silence longer than this is no time beyond a limit, and ends an excursion that was not raised yet, ms.
+const SILENCE_MS: i64 = 900_000;
 
 /// What was wrong with a temperature sensor for a while.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -37,6 +42,7 @@ pub fn plausible(series: &Series, range: (f64, f64)) -> (Series, Vec<SensorFault
     let mut suspect: Option<(i64, f64)> = None; // where the present unbelieved level began
     let mut faults: Vec<SensorFault> = Vec::new();
     let mut out: Vec<(i64, f64)> = Vec::new();
+    let mut believed = 0;
     for (t, v) in series.points() {
         if v.is_nan() {
             out.push((t, v));
@@ -48,11 +54,17 @@ pub fn plausible(series: &Series, range: (f64, f64)) -> (Series, Vec<SensorFault
             (Some((t0, v0)), None) => (v - v0).abs() < JUMP_K || t - t0 > JUMP_WITHIN_MS,
             // Back at the old level, or at the new one for long enough.
             (Some((_, v0)), Some((t1, v1))) => {
-                let near = (v - v0).abs() < BELIEVE_WITHIN_K;
+                let near = (v - v0).abs() < BELIEVE_WITHIN_K || believed < FIRST_SAMPLES;
                 (v - v0).abs() < JUMP_K || (near && (v - v1).abs() < JUMP_K && t - t1 > BELIEVE_AFTER_MS)
             }
         };
         if inside && steady {
+            if good.is_some_and(|(_, v0)| believed < FIRST_SAMPLES && (v - v0).abs() >= BELIEVE_WITHIN_K) {
+                // The first level was not one after all.
+                out.iter_mut().for_each(|p| p.1 = f64::NAN);
+                believed = 0;
+            }
+            believed += 1;
             good = Some((t, v));
             suspect = None;
             out.push((t, v));
@@ -116,7 +128,11 @@ pub fn excursions_above(points: impl IntoIterator<Item = (i64, f64)>, rule: Alar
             continue;
         }
         let above = v > rule.limit;
-        let beyond = last.filter(|l| l.1 && above).map_or(0, |l| t - l.0);
+        let silent = last.is_some_and(|l| t - l.0 > SILENCE_MS);
+        if silent {
+            pending = None;
+        }
+        let beyond = last.filter(|l| l.1 && above && !silent).map_or(0, |l| t - l.0);
         last = Some((t, above));
         let current = if active { found.last_mut() } else { pending.as_mut() };
         if let Some(e) = current.filter(|_| above) {
@@ -211,5 +227,26 @@ mod tests {
         let (clean, faults) = plausible(&series, CELLS);
         assert!(faults.is_empty());
         assert!(clean.max(0, 600_000).unwrap().1 > 84.0);
+    }
+
+    #[test]
+    fn the_first_value_after_power_on_does_not_condemn_the_sensor() {
+        // 85 degC is what a common sensor says before its first conversion.
+        let series = Series::from_points((0..3600).map(|s| (s * 1000, if s < 2 { 85.0 } else { 22.0 })));
+        let (clean, faults) = plausible(&series, CELLS);
+        assert!(clean.count() > 3400, "{} believed, {faults:?}", clean.count());
+        assert!(clean.points().all(|p| p.1.is_nan() || p.1 == 22.0));
+        assert_eq!(faults.len(), 1);
+    }
+
+    #[test]
+    fn a_silence_is_not_time_above_the_limit() {
+        let rule = AlarmRule { limit: 45.0, deadband: 1.0, on_ms: 60_000, off_ms: 60_000 };
+        let minute = |from: i64| (from..from + 100).map(|s| (s * 1000, 50.0));
+        let found = excursions_above(minute(0).chain(minute(86_400)), rule);
+        assert_eq!(found.len(), 1);
+        assert_eq!(found[0].beyond_ms, 198_000);
+        // Two lone samples a day apart are no minute above the limit.
+        assert!(excursions_above([(0, 50.0), (86_400_000, 50.0)], rule).is_empty());
     }
 }

@@ -4,6 +4,7 @@ use crate::recording::Recording;
 use crate::series::{Grid, Series};
 use crate::state::Reported;
 use crate::stats;
+use crate::temperature::{CELLS, EQUIPMENT, plausible};
 use ampwake_schemas::intent::{Bank, Intent, Source};
 
 /// What is known about a source's input.
@@ -59,15 +60,15 @@ pub struct BankView<'a> {
     pub voltage: Vec<f64>,
     /// Net amperes, into the bank positive.
     pub current: Vec<f64>,
-    /// The samples behind them.
+    /// The samples behind the volts.
     pub voltage_series: Series,
-    /// The samples behind them.
+    /// The samples behind the amperes.
     pub current_series: Series,
-    /// Mean, lowest and highest plausible temperature, degC.
+    /// Mean of the plausible temperatures, degC.
     pub temperature: Vec<f64>,
-    /// Lowest plausible temperature.
+    /// Lowest plausible temperature of sensors and cells, degC.
     pub coldest: Vec<f64>,
-    /// Highest plausible temperature.
+    /// Highest plausible temperature of sensors and cells, degC.
     pub hottest: Vec<f64>,
     /// State of charge, 0..1.
     pub soc: Vec<f64>,
@@ -77,6 +78,8 @@ pub struct BankView<'a> {
     pub float_v: Vec<f64>,
     /// Highest charge current, A: the battery's live limit where heard, else the intent's; NaN when neither.
     pub charge_limit: Vec<f64>,
+    /// That limit is the battery's own, live.
+    pub limit_is_live: Vec<bool>,
     /// The battery permits charge.
     pub permitted: Vec<bool>,
     /// Sum of the measured loads, A; NaN where one is unknown, 0 without loads.
@@ -106,7 +109,7 @@ impl BankView<'_> {
     pub fn band(&self, set_point: f64) -> f64 {
         (0.005 * set_point).max(2.0 * self.u_voltage(set_point))
     }
-    /// Sum of all source currents; NaN where one is unknown that could be giving.
+    /// Sum of all source currents, A; NaN where one is unknown.
     pub fn source_sum(&self, k: usize) -> f64 {
         self.sources.iter().map(|s| s.current[k]).sum()
     }
@@ -131,36 +134,31 @@ pub fn compensated(bank: &Bank, set_point: f64, temperature: f64) -> f64 {
 pub fn build<'a>(recording: &Recording, vessel: &'a Intent, bank: &'a Bank, grid: Grid) -> BankView<'a> {
     let voltage_series = recording.optional(bank.signals.voltage.as_ref());
     let current_series = recording.optional(bank.signals.current.as_ref());
-    let temperatures: Vec<Vec<f64>> = bank
-        .signals
-        .temperature
-        .iter()
-        .map(|s| grid.means(&crate::temperature::plausible(&recording.signal(s), crate::temperature::CELLS).0))
-        .collect();
-    let over = |f: fn(&mut dyn Iterator<Item = f64>) -> Option<f64>| -> Vec<f64> {
-        (0..grid.len)
-            .map(|k| f(&mut temperatures.iter().map(|t| t[k]).filter(|v| !v.is_nan())).unwrap_or(f64::NAN))
-            .collect()
+    let temperatures: Vec<Vec<f64>> =
+        bank.signals.temperature.iter().map(|s| grid.means(&plausible(&recording.signal(s), CELLS).0)).collect();
+    let further = |name: &str| bank.signals.further.get(name).map(|s| recording.signal(s));
+    // The battery's own coldest and hottest cell stand beside its sensors.
+    let cell = |name: &str| further(name).map(|s| grid.means(&plausible(&s, CELLS).0));
+    let (low, high) = (cell("cell_temperature_min"), cell("cell_temperature_max"));
+    let known = |k: usize, own: &Option<Vec<f64>>| -> Vec<f64> {
+        temperatures.iter().chain(own).map(|t| t[k]).filter(|v| !v.is_nan()).collect()
     };
-    let temperature = over(|i| stats::mean(i));
-    let coldest = over(|i| i.reduce(f64::min));
-    let hottest = over(|i| i.reduce(f64::max));
+    let cells = 0..grid.len;
+    let temperature: Vec<f64> = cells.clone().map(|k| stats::mean(known(k, &None)).unwrap_or(f64::NAN)).collect();
+    let coldest: Vec<f64> = cells.clone().map(|k| known(k, &low).into_iter().fold(f64::NAN, f64::min)).collect();
+    let hottest: Vec<f64> = cells.map(|k| known(k, &high).into_iter().fold(f64::NAN, f64::max)).collect();
     let set_point = |v: Option<f64>| -> Vec<f64> {
         temperature.iter().map(|t| v.map_or(f64::NAN, |v| compensated(bank, v, *t))).collect()
     };
-    let further = |name: &str| bank.signals.further.get(name).map(|s| recording.signal(s));
     let live_limit = further("charge_current_limit").map(|s| grid.means(&s));
-    let charge_limit = (0..grid.len)
-        .map(|k| match live_limit.as_ref().map(|l| l[k]) {
-            Some(live) if !live.is_nan() => live,
-            _ => bank.max_charge_a.unwrap_or(f64::NAN),
-        })
-        .collect();
+    let live_limit = live_limit.unwrap_or_else(|| vec![f64::NAN; grid.len]);
+    let usual = bank.max_charge_a.unwrap_or(f64::NAN);
+    let charge_limit = live_limit.iter().map(|live| if live.is_nan() { usual } else { *live }).collect();
     let permit = further("charge_permitted").map(|s| grid.codes(&s));
     let permitted = (0..grid.len)
         .map(|k| {
             let flag = permit.as_ref().and_then(|p| p[k]).is_none_or(|code| code == 1);
-            let current = live_limit.as_ref().is_none_or(|l| l[k].is_nan() || l[k] > 0.0);
+            let current = live_limit[k].is_nan() || live_limit[k] > 0.0;
             let warm = !(coldest[k] < bank.temperature.charge_min_c || hottest[k] > bank.temperature.charge_max_c);
             flag && current && warm
         })
@@ -197,6 +195,7 @@ pub fn build<'a>(recording: &Recording, vessel: &'a Intent, bank: &'a Bank, grid
         absorption_v: set_point(Some(bank.profile.absorption_v)),
         float_v: set_point(bank.profile.float_v),
         charge_limit,
+        limit_is_live: live_limit.iter().map(|l| !l.is_nan()).collect(),
         permitted,
         loads,
         loads_measured,
@@ -211,6 +210,12 @@ pub fn build<'a>(recording: &Recording, vessel: &'a Intent, bank: &'a Bank, grid
     let live: Vec<Vec<Input>> = (0..view.sources.len()).map(|j| infer_input(recording, &view, j)).collect();
     for (s, input) in view.sources.iter_mut().zip(live) {
         s.input = input;
+        // A small reading without input is the sensor's offset. Sun, wind and water have no such sharp end.
+        if !s.intent.kind.depends_on_weather() {
+            for (gives, input) in s.gives.iter_mut().zip(&s.input) {
+                *gives &= *input != Input::Absent;
+            }
+        }
     }
     view
 }
@@ -240,13 +245,7 @@ fn source<'a>(recording: &Recording, vessel: &Intent, s: &'a Source, grid: Grid)
         .into_iter()
         .map(|c| c.map(|c| c != 0))
         .collect();
-    let temperature = grid.means(
-        &crate::temperature::plausible(
-            &recording.optional(s.signals.temperature.as_ref()),
-            crate::temperature::EQUIPMENT,
-        )
-        .0,
-    );
+    let temperature = grid.means(&plausible(&recording.optional(s.signals.temperature.as_ref()), EQUIPMENT).0);
     let ac = s.fed_by.as_ref().and_then(|name| vessel.ac_sources.iter().find(|a| a.name == *name));
     let input = available_when(recording, s, ac, grid);
     SourceView {
@@ -313,8 +312,13 @@ fn infer_unmeasured(view: &mut BankView) {
             if !s.current[k].is_nan() {
                 last += (s.current[k] - last) / minutes as f64;
             }
-            // A source that fell silent is taken to go on as it did; leaving it out would credit its current to another.
-            *sum += if s.current[k].is_nan() { last.max(0.0) } else { s.current[k] };
+            *sum += match (s.current[k].is_nan(), s.input[k]) {
+                (false, _) => s.current[k],
+                // Silent and without its input it gives nothing.
+                (true, Input::Absent) => 0.0,
+                // A source that fell silent is taken to go on as it did; leaving it out would credit its current to another.
+                (true, _) => last.max(0.0),
+            };
         }
     }
     view.sources[j].current = (0..view.grid.len).map(|k| view.current[k] + view.loads[k] - others[k]).collect();
@@ -351,4 +355,81 @@ fn infer_input(recording: &Recording, view: &BankView, j: usize) -> Vec<Input> {
             other => other,
         })
         .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::testing::{AMPS, Tape, VOLTS, amps, vessel};
+
+    /// Check values A1 and A1b (V = N·(V_ref + k·(T − 25 degC))): 12 cells of 2.40 V and −4 mV/K are 28.080 V at 40 degC
+    /// and 29.760 V at 5 degC.
+    #[test]
+    fn compensation_follows_the_temperature_within_the_charge_window() {
+        let mut bank = vessel("").banks.remove(0);
+        bank.cells_in_series = 12;
+        bank.profile.temp_comp_mv_per_k_cell = -4.0;
+        (bank.temperature.charge_min_c, bank.temperature.charge_max_c) = (0.0, 45.0);
+        let at = |t: f64| compensated(&bank, 28.8, t);
+        assert!((at(40.0) - 28.08).abs() < 1e-6 && (at(5.0) - 29.76).abs() < 1e-6);
+        assert_eq!((at(60.0), at(-20.0)), (at(45.0), at(0.0)));
+        assert_eq!(at(f64::NAN), 28.8);
+    }
+
+    #[test]
+    fn one_source_without_a_sensor_gives_what_the_others_leave() {
+        let mut intent = vessel("[[load]]\nname = \"house\"\nsignals = { current = \"can0/n2k/127751/9/dc_current\" }");
+        intent.sources[1].signals.current = None;
+        let tape = Tape::new(600)
+            .fed()
+            .with(VOLTS, |_| 53.5)
+            .with(AMPS, |_| 70.0)
+            .with("can0/n2k/127751/9/dc_current", |_| 15.0)
+            .with(&amps(1), |_| 60.0);
+        let view = tape.view(&intent);
+        assert_eq!(view.sources[1].current[300], 25.0); // 70 + 15 − 60
+        assert!(!view.sources[1].measured && view.sources[1].gives[300]);
+        // Of two nothing can be said.
+        intent.sources[0].signals.current = None;
+        let view = tape.view(&intent);
+        assert!(view.sources.iter().all(|s| s.current.iter().all(|i| i.is_nan()) && !s.gives.contains(&true)));
+    }
+
+    #[test]
+    fn a_giver_that_fell_silent_is_no_excuse_to_credit_another() {
+        let mut intent = vessel("");
+        intent.sources[1].signals.current = None;
+        // The first gives 50 A until it falls silent at 1000 s; the bank goes on with 60 A.
+        let tape = Tape::new(4000)
+            .fed()
+            .with(VOLTS, |_| 53.5)
+            .with(AMPS, |_| 60.0)
+            .with(&amps(1), |t| if t < 1000 { 50.0 } else { f64::NAN });
+        let view = tape.view(&intent);
+        assert_eq!(view.sources[1].current[900], 10.0);
+        // Ten minutes' running mean of 50 A after 1000 s: 50·(1 − e^(−1000/600)) A.
+        let believed = 50.0 * (1.0 - (-1000.0_f64 / 600.0).exp());
+        assert!((view.sources[1].current[3000] - (60.0 - believed)).abs() < 0.1, "{}", view.sources[1].current[3000]);
+        // Without its input it gives nothing, silent or not; nor does one that was not giving when last heard.
+        let dark = tape.clone().with(&crate::testing::supply(1), |t| if t < 1000 { 230.0 } else { 0.0 });
+        assert_eq!(dark.view(&intent).sources[1].current[3000], 60.0);
+        let asleep = tape.with(&amps(1), |t| if t < 1000 { 0.0 } else { f64::NAN });
+        assert_eq!(asleep.view(&intent).sources[1].current[3000], 60.0);
+    }
+
+    #[test]
+    fn cell_temperatures_count_where_the_battery_tells_them() {
+        let mut intent = vessel("");
+        let (low, high) = ("can0/dbc/pack/cell_temperature_min", "can0/dbc/pack/cell_temperature_max");
+        let further = &mut intent.banks[0].signals.further;
+        further.insert("cell_temperature_min".into(), crate::testing::signal(low));
+        further.insert("cell_temperature_max".into(), crate::testing::signal(high));
+        let tape = Tape::new(600).with(VOLTS, |_| 53.5).with(low, |_| -2.0).with(high, |_| 31.0);
+        let view = tape.view(&intent);
+        assert_eq!((view.coldest[300], view.hottest[300]), (-2.0, 31.0));
+        assert!(!view.permitted[300]);
+        let view = tape.with(crate::testing::WARMTH, |_| 40.0);
+        let view = view.view(&intent);
+        assert_eq!((view.coldest[300], view.hottest[300], view.temperature[300]), (-2.0, 40.0, 40.0));
+    }
 }

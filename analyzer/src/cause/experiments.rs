@@ -1,6 +1,6 @@
 //! Natural experiments: what a source did when another one stopped or started.
 
-use crate::view::{BankView, Input};
+use crate::view::{BankView, Input, SourceView};
 
 /// One occasion.
 #[derive(Debug, Clone, PartialEq)]
@@ -43,12 +43,17 @@ pub fn experiments(view: &BankView, j: usize, open: &[bool]) -> Vec<Experiment> 
             {
                 continue;
             }
+            // A hole in the other's data looks like a stop, and its end like a start.
+            let known = |s: &SourceView, c: usize| !s.current[c].is_nan();
+            if !known(other, k - 1) || !known(other, k) {
+                continue;
+            }
             let ready = me.gives[k] != was && me.input[k] == Input::Present && !view.voltage[k].is_nan();
             if !ready {
                 continue;
             }
             let window = k..(k + watch).min(n);
-            let answer = window.clone().find(|c| me.gives[*c] == was);
+            let answer = window.clone().find(|c| me.gives[*c] == was && known(me, *c));
             let asked = window.clone().filter(|c| open[*c]).count() * 2 > window.len();
             if was && answer.is_none() && !asked {
                 continue;

@@ -351,3 +351,7 @@ fn ended_early(view: &BankView, j: usize, stretch: Stretch) -> Option<f64> {
     let took = stats::median(before.map(|k| view.current[k]))?;
     (reached && took > view.intent.profile.tail_a + 2.0 * view.u_current(took)).then_some(took)
 }
+
+#[cfg(test)]
+#[path = "idle_tests.rs"]
+mod tests;

@@ -126,7 +126,8 @@ fn cause(view: &BankView, j: usize, found: &Shortfall, progress: &Progress) -> D
     if let (Some(drop), Some(at_own)) = (drop, at_own) {
         put(&mut e, "cable_drop_median_v", drop, 2);
         put(&mut e, "own_voltage_at_set_point_share", at_own, 3);
-        let visible = drop > (2.0 * std::f64::consts::SQRT_2 * view.u_voltage(drop)).max(0.003 * view.intent.nominal_v);
+        let nominal = view.intent.nominal_v;
+        let visible = drop > (2.0 * std::f64::consts::SQRT_2 * view.u_voltage(nominal)).max(0.003 * nominal);
         if visible && at_own > 0.5 {
             let text = format!(
                 "its terminals are at the set-point while the bank is {} lower: the cable between takes the difference",
@@ -207,4 +208,107 @@ pub fn derates(view: &BankView, j: usize) -> Option<(f64, f64)> {
     let enough = hot - cold >= 5.0 && warm.len() >= view.grid.cells(300.0);
     let effect = full - at_hot > (0.1 * s.intent.rated_a).max(4.0 * view.u_current(full));
     (enough && effect && fit.correlation < -0.6 && fit.slope < 0.0).then_some((hot, fit.slope))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::analyze::work;
+    use crate::testing::{AMPS, Tape, VOLTS, amps, heat, own_volts, signal, state, vessel};
+    use ampwake_schemas::intent::{Intent, SourceKind};
+
+    /// Two hours of bulk at 54.0 V with the first charger giving `current`, 100 A being its rating.
+    fn scene(current: impl Fn(i64) -> f64 + Copy) -> Tape {
+        Tape::new(7200).fed().with(VOLTS, |_| 54.0).with(AMPS, current).with(&amps(1), current).with(&amps(2), |_| 0.0)
+    }
+
+    fn why(intent: &Intent, tape: &Tape) -> Option<(Cause, f64)> {
+        let w = work(tape.view(intent));
+        let (found, why) = explain_shortfall(&w.view, 0, &w.progress, &w.opportunity[0])?;
+        Some((why.cause, (found.could_ah - found.gave_ah).round()))
+    }
+
+    #[test]
+    fn a_plateau_is_a_setting() {
+        let intent = vessel("");
+        assert_eq!(why(&intent, &scene(|_| 60.0)), Some((Cause::LimitedBySetting, 80.0)));
+        // Nine tenths are enough, and so is what the design sets it to.
+        assert_eq!(why(&intent, &scene(|_| 91.0)), None);
+        let mut set = vessel("");
+        set.sources[0].set_a = Some(60.0);
+        assert_eq!(why(&set, &scene(|_| 60.0)), None);
+    }
+
+    #[test]
+    fn an_uneven_output_has_no_known_cause() {
+        let intent = vessel("");
+        let uneven = scene(|t| if t / 100 % 3 == 0 { 40.0 } else { 70.0 });
+        assert_eq!(why(&intent, &uneven), Some((Cause::Unknown, 80.0)));
+    }
+
+    #[test]
+    fn output_that_falls_with_heat_derates() {
+        let intent = vessel("");
+        // Full until 50 degC, then 1.5 A less per kelvin, up to 80 degC.
+        let hot = |t: i64| 40.0 + 40.0 * t as f64 / 7200.0;
+        let tape = scene(move |t| (100.0 - 1.5 * (hot(t) - 50.0)).min(100.0)).with(&heat(1), hot);
+        assert_eq!(why(&intent, &tape).map(|w| w.0), Some(Cause::ThermalDerating));
+        let view = tape.view(&intent);
+        let (hottest, slope) = derates(&view, 0).expect("it derates");
+        assert!((hottest - 79.8).abs() < 0.2 && (slope + 1.5).abs() < 0.05, "{hottest} {slope}");
+        // Warm and full is warm and full.
+        let full = scene(|_| 100.0).with(&heat(1), hot);
+        assert_eq!(derates(&full.view(&intent), 0), None);
+    }
+
+    #[test]
+    fn terminals_at_the_set_point_and_a_bank_below_are_a_cable() {
+        let intent = vessel("");
+        let lossy = scene(|_| 60.0).with(VOLTS, |_| 56.0).with(&own_volts(1), |_| 56.8);
+        assert_eq!(why(&intent, &lossy).map(|w| w.0), Some(Cause::VoltageDrop));
+        // A drop within the two voltmeters' uncertainty is none.
+        let near = scene(|_| 60.0).with(VOLTS, |_| 56.2).with(&own_volts(1), |_| 56.3);
+        assert_eq!(why(&intent, &near).map(|w| w.0), Some(Cause::LimitedBySetting));
+    }
+
+    #[test]
+    fn output_that_follows_the_engine_is_limited_by_it() {
+        let mut intent = vessel("");
+        let revs = "can0/n2k/127488/0/engine_speed";
+        intent.sources[0].kind = SourceKind::DcGenerator;
+        intent.sources[0].engine_speed = Some(signal(revs));
+        let speed = |t: i64| 800.0 + (t % 1200) as f64;
+        let tape = scene(move |t| 0.04 * speed(t)).with(revs, speed);
+        assert_eq!(why(&intent, &tape).map(|w| w.0), Some(Cause::InputLimited));
+    }
+
+    #[test]
+    fn an_absorption_cut_short_leaves_a_float_that_owes() {
+        let intent = vessel("");
+        // Bulk for half an hour, absorption at 80 A for 20 minutes, then float while the bank would take more.
+        let volts = |t: i64| match t {
+            0..1800 => 55.0 + 1.5 * t as f64 / 1800.0,
+            1800..3000 => 56.8,
+            _ => 54.0,
+        };
+        let current = |t: i64| {
+            if t < 1800 {
+                100.0
+            } else if t < 3000 {
+                80.0
+            } else {
+                25.0
+            }
+        };
+        let tape = scene(current).with(VOLTS, volts).with(&state(1), |t| if t < 3000 { 2.0 } else { 5.0 });
+        assert_eq!(why(&intent, &tape).map(|w| w.0), Some(Cause::EndedEarly));
+    }
+
+    #[test]
+    fn a_quarter_of_an_hour_is_worth_a_word_and_less_is_not() {
+        let intent = vessel("");
+        let short = |seconds: i64| scene(move |t| if t < seconds { 60.0 } else { f64::NAN });
+        assert_eq!(why(&intent, &short(880)), None);
+        assert_eq!(why(&intent, &short(920)), Some((Cause::LimitedBySetting, 10.0)));
+    }
 }

@@ -34,7 +34,8 @@ fn collapse(view: &BankView, k: usize) -> Option<Finding> {
     let few = view.grid.cells(10.0);
     let charging = CHARGING_C * view.intent.capacity_ah;
     let before = stats::mean(view.current[k - few..k].iter().copied())?;
-    if before < charging || !(view.current[k - 1] > charging) {
+    let last = view.current[k - 1];
+    if before < charging || last.is_nan() || last <= charging {
         return None;
     }
     let nothing = 2.0 * view.u_current(0.0);

@@ -105,7 +105,7 @@ pub fn cable_drop(view: &BankView, already: &[Finding]) -> Vec<Finding> {
         };
         let widest = s.current.iter().copied().fold(f64::NAN, f64::max);
         let drop = line.slope * rated;
-        let u = std::f64::consts::SQRT_2 * view.u_voltage(drop) * rated / widest.max(1e-9);
+        let u = std::f64::consts::SQRT_2 * view.u_voltage(view.intent.nominal_v) * rated / widest.max(1e-9);
         if widest < rated / 3.0 || drop - 2.0 * u < limit {
             continue;
         }
@@ -166,4 +166,74 @@ pub fn offsets(view: &BankView) -> Vec<Finding> {
         );
     }
     out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::analyze::work;
+    use crate::testing::{AMPS, Tape, VOLTS, amps, own_volts, vessel};
+
+    #[test]
+    fn eight_starts_within_an_hour_are_hunting() {
+        let intent = vessel("");
+        // Two minutes on and three off, `times` times.
+        let hunts = |times: i64, off: f64| {
+            let current = move |t: i64| if t / 300 < times && t % 300 >= 180 { 40.0 } else { off };
+            let tape = Tape::new(5400)
+                .fed()
+                .with(VOLTS, |_| 53.5)
+                .with(AMPS, |_| 10.0)
+                .with(&amps(1), current)
+                .with(&amps(2), |_| 0.0);
+            let w = work(tape.view(&intent));
+            hunting(&w.view, &w.opportunity).first().and_then(|f| f.evidence["starts"].as_f64())
+        };
+        assert_eq!(hunts(8, 0.0), Some(8.0));
+        assert_eq!(hunts(7, 0.0), None);
+        // Holes in the data are no stops.
+        assert_eq!(hunts(12, f64::NAN), None);
+    }
+
+    #[test]
+    fn absorption_that_outlasts_its_time_without_a_tail() {
+        let intent = vessel(""); // 90 min allowed: a word from 122.5 min on
+        let lasts = |minutes: i64, amps: f64| {
+            let tape = Tape::every(60 * (minutes + 30), 2)
+                .fed()
+                .with(VOLTS, move |t| if t < 60 * minutes { 56.8 } else { 53.0 })
+                .with(AMPS, move |t| if t < 60 * minutes { amps } else { -20.0 })
+                .with(&crate::testing::amps(1), move |t| if t < 60 * minutes { amps } else { 0.0 });
+            let view = tape.view(&intent);
+            let spans = crate::stages::decode(&view);
+            endless_absorption(&view, &spans).len()
+        };
+        assert_eq!(lasts(130, 40.0), 1);
+        assert_eq!(lasts(118, 40.0), 0);
+        assert_eq!(lasts(130, 15.0), 0); // at its tail all the time
+    }
+
+    /// Check value C5 (Ohm's law): 6 mΩ at 100 A are 0.6 V.
+    #[test]
+    fn cable_drop_is_the_slope_against_the_current() {
+        let intent = vessel("");
+        let loop_ohms = |r: f64, offset: f64| {
+            let current = |t: i64| 20.0 + 80.0 * (t % 900) as f64 / 900.0;
+            let tape = Tape::new(3600)
+                .fed()
+                .with(VOLTS, |_| 53.5)
+                .with(AMPS, current)
+                .with(&amps(1), current)
+                .with(&own_volts(1), move |t| 53.5 + offset + r * current(t));
+            let found = cable_drop(&tape.view(&intent), &[]);
+            found.first().map(|f| {
+                let figure = |name: &str| f.evidence[name].as_f64().expect("a figure");
+                (figure("resistance_mohm"), figure("drop_at_rated_current_v"))
+            })
+        };
+        // 3 % of 51.2 V are 1.536 V, and twice the uncertainty of the difference is 0.14 V.
+        assert_eq!(loop_ohms(0.018, 0.0), Some((18.0, 1.8)));
+        assert_eq!(loop_ohms(0.018, 0.3), Some((18.0, 1.8))); // voltmeters that differ by a constant
+        assert_eq!(loop_ohms(0.006, 0.0), None);
+    }
 }

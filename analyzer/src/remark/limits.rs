@@ -183,7 +183,9 @@ fn rise(view: &BankView, recording: &Recording) -> Vec<Finding> {
             .map(|k| {
                 let minutes = |x: usize| x as f64 * view.grid.step_s() / 60.0;
                 let window = (k - five..k).step_by(view.grid.cells(5.0));
-                let fit = stats::line(window.map(|x| (minutes(x), cells[x])));
+                // A few samples after a silence are not five minutes.
+                let whole = window.len() * 4;
+                let fit = stats::line(window.map(|x| (minutes(x), cells[x]))).filter(|f| f.n * 5 >= whole);
                 (view.grid.at(k), fit.map_or(f64::NAN, |f| f.slope))
             })
             .collect();
@@ -232,7 +234,6 @@ fn spread(view: &BankView) -> Vec<Finding> {
 }
 
 fn over_current(view: &BankView) -> Vec<Finding> {
-    let live = view.intent.signals.further.contains_key("charge_current_limit");
     let over = |k: usize| {
         let limit = view.charge_limit[k];
         view.current[k] - limit - 2.0 * view.u_current(limit)
@@ -244,7 +245,7 @@ fn over_current(view: &BankView) -> Vec<Finding> {
         .map(|e| {
             let k = view.grid.index(e.extreme_at);
             let (amps, limit) = (view.current[k], view.charge_limit[k]);
-            let (kind, severity, whose) = if live {
+            let (kind, severity, whose) = if view.limit_is_live[k] {
                 (Kind::BatteryLimitExceeded, Severity::Danger, "the battery's own live limit")
             } else if amps > 1.2 * limit {
                 (Kind::OverCurrent, Severity::Danger, "the bank's limit")
@@ -302,3 +303,7 @@ fn over_voltage(view: &BankView) -> Vec<Finding> {
         })
         .collect()
 }
+
+#[cfg(test)]
+#[path = "limits_tests.rs"]
+mod tests;

@@ -2,6 +2,7 @@
 
 use super::{Context, Measured, named, need_current};
 use crate::report::format;
+use crate::view::BankView;
 use ampwake_schemas::intent::Requirement;
 
 /// The named sources' part of the charge that all sources of their group (else all) gave.
@@ -33,10 +34,8 @@ pub fn energy_per_day(r: &Requirement, c: &Context) -> Result<Measured, String> 
     let view = c.view;
     let sources = named(r, c)?;
     need_current(c, &sources)?;
-    let seen_s =
-        sources.iter().map(|j| view.sources[*j].current.iter().filter(|i| !i.is_nan()).count()).min().unwrap_or(0)
-            as f64
-            * view.grid.step_s();
+    let seen = sources.iter().map(|j| seen_or_asleep(view, *j)).min().unwrap_or(0);
+    let seen_s = seen as f64 * view.grid.step_s();
     let days = seen_s / 86_400.0;
     if days < 0.8 {
         return Err(format!(
@@ -44,11 +43,27 @@ pub fn energy_per_day(r: &Requirement, c: &Context) -> Result<Measured, String> 
             format::duration(seen_s)
         ));
     }
-    let energy: f64 = sources.iter().map(|j| crate::figures::charge(view, *j, 0, view.grid.len).wh).sum();
-    let charge_u: f64 =
-        sources.iter().map(|j| crate::figures::charge(view, *j, 0, view.grid.len).u_ah).fold(0.0, f64::hypot);
+    let given: Vec<_> = sources.iter().map(|j| crate::figures::charge(view, *j, 0, view.grid.len)).collect();
+    let energy: f64 = given.iter().map(|g| g.wh).sum();
+    let charge_u = given.iter().map(|g| g.u_ah).fold(0.0, f64::hypot);
     let u = charge_u * view.intent.nominal_v / days;
     Ok(Measured::new(energy / days, u, format!("mean over {days:.1} days seen")).with("days_seen", days, 2))
+}
+
+/// Cells in which source `j` was seen. A regulator that goes silent with the sun was not giving when it was last heard: while
+/// the bank is heard, its nights count as seen, or each day's yield would be taken for that of half a day.
+fn seen_or_asleep(view: &BankView, j: usize) -> usize {
+    let s = &view.sources[j];
+    let mut resting = false;
+    let mut seen = 0;
+    for k in 0..view.grid.len {
+        let known = !s.current[k].is_nan();
+        if known {
+            resting = !s.gives[k];
+        }
+        seen += usize::from(known || (resting && !view.voltage[k].is_nan()));
+    }
+    seen
 }
 
 /// DC energy over AC energy in steady windows: both known, and the output within 5 % of its mean over a minute.
@@ -121,3 +136,7 @@ pub fn specific_fuel(r: &Requirement, c: &Context) -> Result<Measured, String> {
     // 3 % for a flow meter and 2 % for power (common practice, no source).
     Ok(Measured::new(value, 0.036 * value, "fuel mass over AC energy while it ran"))
 }
+
+#[cfg(test)]
+#[path = "charge_tests.rs"]
+mod tests;

@@ -107,9 +107,10 @@ fn best_window(x: &[f64], step_s: f64, hold_s: f64) -> Option<Window> {
     best
 }
 
-fn rolling_means(x: &[f64], width: usize) -> Vec<f64> {
+/// Means over every `width` values; NaN where fewer than four fifths of them are known.
+pub(super) fn rolling_means(x: &[f64], width: usize) -> Vec<f64> {
     let (mut sum, mut n) = (0.0, 0_usize);
-    let mut out = Vec::with_capacity(x.len() + 1 - width);
+    let mut out = Vec::with_capacity((x.len() + 1).saturating_sub(width));
     for k in 0..x.len() {
         if !x[k].is_nan() {
             (sum, n) = (sum + x[k], n + 1);
@@ -118,7 +119,6 @@ fn rolling_means(x: &[f64], width: usize) -> Vec<f64> {
             (sum, n) = (sum - x[k - width], n - 1);
         }
         if k + 1 >= width {
-            // Four fifths of the five minutes must have been seen.
             out.push(if n * 5 >= width * 4 { sum / n as f64 } else { f64::NAN });
         }
     }
@@ -182,17 +182,15 @@ pub fn power(r: &Requirement, c: &Context) -> Result<Measured, String> {
                 .map(|j| {
                     let s = &view.sources[*j];
                     let v = if s.voltage[k].is_nan() { view.voltage[k] } else { s.voltage[k] };
-                    s.current[k].max(0.0) * v
+                    // Not `max`, which would make nothing of an unknown current.
+                    if s.current[k] < 0.0 { 0.0 } else { s.current[k] * v }
                 })
                 .sum()
         })
         .collect();
-    let five = view.grid.cells(300.0);
-    let best = rolling_means(&watts, five.min(watts.len().max(1)))
-        .into_iter()
-        .filter(|m| !m.is_nan())
-        .fold(f64::NAN, f64::max);
-    if best.is_nan() || best <= 0.0 {
+    let best = rolling_means(&watts, view.grid.cells(300.0)).into_iter().filter(|m| !m.is_nan()).reduce(f64::max);
+    let best = best.ok_or("these sources were not seen for five minutes together")?;
+    if best <= 0.0 {
         return Err("these sources gave nothing".into());
     }
     let v = view.intent.nominal_v;

@@ -1,5 +1,6 @@
 //! Extremes and means: temperatures, cell voltage, stage voltage, input current, generator load.
 
+use super::current::rolling_means;
 use super::{Context, Measured, named};
 use crate::report::format;
 use crate::series::Series;
@@ -135,14 +136,11 @@ pub fn genset_load(r: &Requirement, c: &Context) -> Result<Measured, String> {
     let (limit, volts) = ac.limit_a.zip(ac.nominal_v).ok_or("its limit_a and nominal_v are not given")?;
     let power = c.recording.signal(ac.signals.get("power").ok_or("no power signal is named for it")?);
     let grid = c.view.grid;
-    let watts = grid.means(&power);
-    let running = watts.iter().map(|w| if *w > 0.02 * limit * volts { *w } else { f64::NAN });
-    let five = grid.cells(300.0);
-    let w: Vec<f64> = running.collect();
-    let means = w.chunks(five).filter(|p| p.len() == five).filter_map(|p| {
-        (p.iter().filter(|x| !x.is_nan()).count() * 5 >= five * 4).then(|| stats::mean(p.iter().copied())).flatten()
-    });
-    let value = extreme(means, r.limit).ok_or("the generator did not run for five minutes with its power measured")?;
+    let running = |w: f64| if w > 0.02 * limit * volts { w } else { f64::NAN };
+    let watts: Vec<f64> = grid.means(&power).into_iter().map(running).collect();
+    let means = rolling_means(&watts, grid.cells(300.0));
+    let value = extreme(means.into_iter(), r.limit)
+        .ok_or("the generator did not run for five minutes with its power measured")?;
     let share = value / (limit * volts);
     // Power class 2 % (common practice, no source): the intent gives no accuracy for AC power.
     Ok(Measured::new(share, 0.02 * share, format!("the {} 5-minute mean of its power over its limit", word(r.limit))))
@@ -150,6 +148,5 @@ pub fn genset_load(r: &Requirement, c: &Context) -> Result<Measured, String> {
 
 fn highest_mean(c: &Context, series: &Series) -> Option<f64> {
     let grid = c.view.grid;
-    let five = grid.cells(300.0);
-    grid.means(series).chunks(five).filter_map(|p| stats::mean(p.iter().copied())).reduce(f64::max)
+    rolling_means(&grid.means(series), grid.cells(300.0)).into_iter().filter(|m| !m.is_nan()).reduce(f64::max)
 }

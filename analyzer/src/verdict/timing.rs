@@ -44,8 +44,9 @@ fn tail_uncertainty(c: &Context, k: usize) -> f64 {
     let view = c.view;
     let back = k.saturating_sub(view.grid.cells(900.0));
     let fit = crate::stats::line((back..k).map(|x| (x as f64 * view.grid.step_s() / 60.0, view.current[x])));
-    let fall = fit.map_or(f64::INFINITY, |f| f.slope.abs());
-    (view.u_current(view.intent.profile.tail_a) / fall).clamp(view.grid.step_s() / 60.0, 30.0)
+    // A rate that is not known may be none.
+    let fall = fit.map_or(0.0, |f| f.slope.abs());
+    (view.u_current(view.intent.profile.tail_a) / fall).min(30.0).max(view.grid.step_s() / 60.0)
 }
 
 /// From the first crossing of `from_soc` to that of `to_soc`, loads as they were, min.
@@ -64,7 +65,9 @@ pub fn charge(r: &Requirement, c: &Context) -> Result<Measured, String> {
     }
     // The last moment at or below `from` before the rise that follows the first such moment.
     let low = soc.iter().position(|(_, s)| *s <= from).unwrap_or(0);
-    let Some(start) = (low..soc.len()).find(|k| soc[*k].1 > from || (soc[*k].1 >= from && rises(&soc, *k))) else {
+    let Some(start) = (low..soc.len())
+        .find(|k| soc[*k].1 > from || (soc[*k].1 >= from && rises(&soc[*k..], view.grid.cells(1200.0))))
+    else {
         return Err(format!("the bank never rose above {}", percent(from)));
     };
     let end = (start..soc.len()).find(|k| soc[*k].1 >= to);
@@ -83,8 +86,9 @@ pub fn charge(r: &Requirement, c: &Context) -> Result<Measured, String> {
     Ok(m.with("soc_start", soc[start].1, 3).with("soc_end", soc[last].1, 3))
 }
 
-fn rises(soc: &[(usize, f64)], k: usize) -> bool {
-    soc[k..].iter().take(1200).any(|(_, s)| *s > soc[k].1)
+/// It rises above its first value within so many cells.
+fn rises(soc: &[(usize, f64)], within: usize) -> bool {
+    soc.iter().take_while(|(k, _)| *k <= soc[0].0 + within).any(|(_, s)| *s > soc[0].1)
 }
 
 /// From input returning (and, where `also_others`, another source starting) to half of the expected current, min.
@@ -94,16 +98,21 @@ pub fn join(r: &Requirement, c: &Context, also_others: bool) -> Result<Measured,
     let chosen = named(r, c)?;
     need_current(c, &chosen)?;
     let mut worst: Option<Measured> = None;
+    let least = view.grid.cells(60.0);
     for j in chosen {
         let s = &view.sources[j];
         let half = |k: usize| {
             let could = c.opportunity[j].could[k];
             0.5 * if could > 0.0 { could } else { s.intent.set_a.unwrap_or(s.intent.rated_a) }
         };
+        let mut away = 0; // for how many cells its input had not been there
         for k in 1..view.grid.len {
-            let returned = s.input[k] == Input::Present && s.input[k - 1] != Input::Present;
+            away = if s.input[k - 1] == Input::Present { 0 } else { away + 1 };
+            // A hole in the data of a supply that did not go away is no return.
+            let returned = s.input[k] == Input::Present && (away >= least || s.input[k - 1] == Input::Absent);
             let started = also_others && other_starts(c, j, k) && s.input[k] == Input::Present;
             if !(returned || started)
+                || s.current[k].is_nan()
                 || s.current[k] >= 0.1 * half(k)
                 || !crate::opportunity::wanted(view, &c.progress.filled, k)
             {
@@ -125,6 +134,7 @@ fn other_starts(c: &Context, j: usize, k: usize) -> bool {
         o != j
             && s.gives[k]
             && k >= steady
+            && !s.current[k - 1].is_nan() // the end of a hole in its data is no start
             && s.gives[k - steady..k].iter().all(|g| !g)
             && s.gives[k..].iter().take(steady).all(|g| *g)
     })
@@ -148,7 +158,8 @@ fn until_half(c: &Context, j: usize, from: usize, half: impl Fn(usize) -> f64) -
         if s.input[k] == Input::Absent {
             break;
         }
-        asked += usize::from(crate::opportunity::wanted(view, &c.progress.filled, k));
+        let known = !s.current[k].is_nan();
+        asked += usize::from(known && crate::opportunity::wanted(view, &c.progress.filled, k));
     }
     // It never joined: how long the bank asked in vain. A few minutes of that prove nothing.
     (asked >= view.grid.cells(120.0)).then(|| Measured {
@@ -159,4 +170,112 @@ fn until_half(c: &Context, j: usize, from: usize, half: impl Fn(usize) -> f64) -
             format!("{} had not joined", format::plain(&s.intent.name)),
         )
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::analyze::analyze;
+    use crate::testing::{AMPS, SOC, Tape, VOLTS, amps, supply, vessel};
+    use ampwake_schemas::findings::VerdictWord::{Met, NotMet, NotTested, Undetermined};
+    use ampwake_schemas::findings::{Verdict, VerdictWord};
+
+    fn judged(tape: Tape, requirement: &str) -> Verdict {
+        let more = format!("[[requirement]]\nid = \"R\"\ntext = \"as drawn\"\nunit = \"min\"\n{requirement}");
+        analyze(&tape.recording(), &vessel(&more)).findings.verdicts.remove(0)
+    }
+
+    fn charge(soc: impl Fn(f64) -> f64, at_most: f64) -> (VerdictWord, Option<f64>) {
+        let tape = Tape::every(7200, 10).fed().with(VOLTS, |_| 53.5).with(AMPS, |_| 60.0).with(&amps(1), |_| 60.0);
+        let tape = tape.with(SOC, |t| soc(t as f64 / 60.0));
+        let text = format!("quantity = \"charge_time\"\nfrom_soc = 0.2\nto_soc = 0.8\nat_most = {at_most}");
+        let v = judged(tape, &text);
+        (v.verdict, v.measured.map(|m| m.round()))
+    }
+
+    #[test]
+    fn charge_time_runs_from_the_first_crossing_to_the_second() {
+        // One per cent a minute from 10 %: 20 % at 10 min, 80 % at 70 min.
+        assert_eq!(charge(|m| 0.1 + 0.01 * m, 90.0), (Met, Some(60.0)));
+        assert_eq!(charge(|m| 0.1 + 0.01 * m, 50.0), (NotMet, Some(60.0)));
+        // Each crossing is known to a step of 1 %, a minute here: 60 min are not told from 61.
+        assert_eq!(charge(|m| 0.1 + 0.01 * m, 60.5), (Undetermined, Some(60.0)));
+        // Down to 15 % first: the clock starts at the way up.
+        assert_eq!(
+            charge(|m| if m < 15.0 { 0.3 - 0.01 * m } else { 0.02 * (m - 15.0) + 0.15 }, 40.0),
+            (Met, Some(30.0))
+        );
+    }
+
+    #[test]
+    fn charge_time_without_one_of_its_ends() {
+        // Begins above 20 % and never comes down to it.
+        assert_eq!(charge(|m| 0.3 + 0.005 * m, 60.0), (NotTested, None));
+        // 80 % is not reached: too late already, or still in time.
+        assert_eq!(charge(|m| 0.15 + 0.004 * m, 60.0).0, NotMet);
+        assert_eq!(charge(|m| 0.15 + 0.004 * m, 600.0).0, Undetermined);
+        // It never rose.
+        assert_eq!(charge(|_| 0.15, 60.0), (NotTested, None));
+        assert_eq!(charge(|_| f64::NAN, 60.0), (NotTested, None));
+    }
+
+    /// The first charger's supply is on from 600 s on, its current `from`; at 53.5 V, so that it is wanted.
+    fn joins(from: i64, fed: impl Fn(i64) -> f64) -> (VerdictWord, Option<f64>) {
+        let tape = Tape::new(3600)
+            .with(VOLTS, |_| 53.5)
+            .with(AMPS, |_| 0.0)
+            .with(&supply(1), fed)
+            .with(&amps(1), move |t| if t >= from { 80.0 } else { 0.0 });
+        let v = judged(tape, "quantity = \"restart_time\"\nsource = \"first\"\nat_most = 2");
+        (v.verdict, v.measured.map(|m| (m * 60.0).round()))
+    }
+
+    #[test]
+    fn restart_time_is_from_input_to_half_of_the_current() {
+        let at_600 = |t: i64| if t >= 600 { 230.0 } else { 0.0 };
+        assert_eq!(joins(690, at_600), (Met, Some(90.0)));
+        assert_eq!(joins(900, at_600), (NotMet, Some(300.0)));
+        // It never joins: at least as long as it was asked.
+        assert_eq!(joins(9999, at_600), (NotMet, Some(3001.0))); // 3600 s and the last cell
+        assert_eq!(joins(600, |_| 230.0), (NotTested, None));
+    }
+
+    #[test]
+    fn a_hole_in_the_supply_s_data_is_no_return() {
+        // Fifteen seconds of silence again and again, while the charger rests.
+        let holes = |t: i64| if t % 60 < 15 { f64::NAN } else { 230.0 };
+        assert_eq!(joins(9999, holes), (NotTested, None));
+    }
+
+    #[test]
+    fn nobody_is_late_whose_current_is_not_known() {
+        let at_600 = |t: i64| if t >= 600 { 230.0 } else { 0.0 };
+        let tape = Tape::new(3600)
+            .with(VOLTS, |_| 53.5)
+            .with(AMPS, |_| 0.0)
+            .with(&supply(1), at_600)
+            .with(&amps(1), |t| if t < 630 { 0.0 } else { f64::NAN });
+        let v = judged(tape, "quantity = \"restart_time\"\nsource = \"first\"\nat_most = 2");
+        assert_eq!(v.verdict, NotTested, "{v:?}");
+    }
+
+    #[test]
+    fn absorption_time_runs_to_the_tail() {
+        // Absorption from 1800 s on, 60 A falling by 1 A a minute: 20 A after 40 min.
+        let current = |t: i64| if t < 1800 { 60.0 } else { 60.0 - (t - 1800) as f64 / 60.0 };
+        let tape = |seconds: i64| {
+            Tape::every(seconds, 2)
+                .fed()
+                .with(VOLTS, |t| if t < 1800 { 55.0 + 1.8 * t as f64 / 1800.0 } else { 56.8 })
+                .with(AMPS, current)
+                .with(&amps(1), current)
+        };
+        let v = judged(tape(5400), "quantity = \"absorption_time\"\nat_most = 60");
+        assert_eq!(v.verdict, Met, "{v:?}");
+        assert!((v.measured.expect("measured") - 40.0).abs() < 4.0, "{v:?}");
+        // Cut off after 30 min: too early to say, unless it is too late already.
+        let v = judged(tape(3600), "quantity = \"absorption_time\"\nat_most = 60");
+        assert_eq!(v.verdict, Undetermined, "{v:?}");
+        let v = judged(tape(3600), "quantity = \"absorption_time\"\nat_most = 20");
+        assert_eq!(v.verdict, NotMet, "{v:?}");
+    }
 }
