@@ -31,6 +31,8 @@ pub fn load(
     let mut problems = store.problems()?;
     // A message that this version does not know is no problem of the recording.
     let unread = problems.remove("unknown_message").unwrap_or(0);
+    // Nor is that several devices speak of one bank, of which the best is believed.
+    problems.remove("lower_priority_sender");
     let mut recording = Recording {
         heard: channels.iter().map(|c| c.address.clone()).collect(),
         problems,
