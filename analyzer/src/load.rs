@@ -31,6 +31,8 @@ pub fn load(
     let mut problems = store.problems()?;
     // A message that this version does not know is no problem of the recording.
     let unread = problems.remove("unknown_message").unwrap_or(0);
+    // Nor is that several devices speak of one bank, of which the best is believed.
+    problems.remove("lower_priority_sender");
     let mut recording = Recording {
         heard: channels.iter().map(|c| c.address.clone()).collect(),
         problems,
@@ -56,7 +58,7 @@ pub fn load(
         let exact = channels.iter().find(|c| c.address == *address);
         let chosen = match (exact, address.source) {
             (Some(c), _) => Some(c),
-            (None, Some(_)) => by_plain.get(&address.without_source()).and_then(|c| alone(c, &address, &addressed)),
+            (None, Some(_)) => by_plain.get(&address.without_source()).and_then(|c| alone(c, address, &addressed)),
             (None, None) => {
                 let mut senders = by_plain.get(address).cloned().unwrap_or_default();
                 // The first device that used the address is the one that the designer saw.

@@ -170,6 +170,33 @@ mod tests {
     }
 
     #[test]
+    fn an_intent_s_addresses_tell_what_the_buses_speak() {
+        let spoken = |addresses: [&str; 3]| {
+            let sources: String = addresses
+                .iter()
+                .map(|a| {
+                    format!(
+                        "[[source]]\nname = \"{a}\"\nkind = \"alternator\"\nrated_a = 100\nsignals = {{ current = \"{a}\" }}\n"
+                    )
+                })
+                .collect();
+            let text = format!(
+                "schema = \"ampwake-intent/1\"\n[vessel]\nname = \"x\"\n[bank]\nchemistry = \"lfp\"\nnominal_v = 12.8\n\
+                 cells_in_series = 4\ncapacity_ah = 200\nsignals = {{ voltage = \"can2/canopen/5/voltage\" }}\n{sources}"
+            );
+            let intent = ampwake_schemas::intent::read("vessel.toml", &text).map_err(|e| e.to_string())?;
+            let buses = protocols(&[], Some(&intent)).map_err(|e| e.to_string())?;
+            Ok::<_, String>(format!("{buses:?}"))
+        };
+        let charger = "can0/rvc/1ffc7/1/charge_current";
+        let heard = spoken(["can0/j1939/65271/alternator_current", charger, "can1/n2k/127751/1/dc_current"]).unwrap();
+        let expected = r#"{"can0": [Table(Rvc), Table(J1939)], "can1": [Table(N2k)], "can2": [Table(Canopen)]}"#;
+        assert_eq!(heard, expected);
+        let refused = spoken([charger, "can0/n2k/127751/1/dc_current", "can1/j1939/65271/alternator_current"]);
+        assert!(refused.as_ref().is_err_and(|e| e.starts_with("bus can0: n2k and rvc")), "{refused:?}");
+    }
+
+    #[test]
     fn an_unknown_protocol_is_answered_with_the_known_ones() {
         let refused = bus_protocol("can0=nk2").unwrap_err();
         assert!(refused.contains("`nk2`") && refused.contains("n2k, rvc, j1939, canopen"), "{refused}");
