@@ -61,6 +61,7 @@ pub fn analyze(recording: &Recording, intent: &Intent) -> Analysis {
         findings.extend(remark::sources::remarks(&w.view, &stage, &w.progress, &w.opportunity));
         findings.extend(remark::stage::mismatches(&w.view, &stage, &w.progress));
         findings.extend(remark::limits::remarks(&w.view, recording));
+        findings.extend(remark::battery::remarks(&w.view, recording));
         findings.extend(remark::sensors::temperature_faults(&w.view, recording));
         findings.extend(remark::sensors::balance(&w.view));
         let context = verdict::Context {

@@ -71,12 +71,14 @@ pub struct BankView<'a> {
     pub hottest: Vec<f64>,
     /// State of charge, 0..1.
     pub soc: Vec<f64>,
-    /// Absorption set-point, compensated, V.
+    /// Absorption set-point, compensated, V; the battery's live limit where that is lower.
     pub absorption_v: Vec<f64>,
     /// Float set-point, compensated, V; NaN where the bank is not floated.
     pub float_v: Vec<f64>,
     /// Highest charge current, A: the battery's live limit where heard, else the intent's; NaN when neither.
     pub charge_limit: Vec<f64>,
+    /// The charge voltage that the battery allows now, V; NaN where it was not heard or cannot be one.
+    pub voltage_limit: Vec<f64>,
     /// The battery permits charge.
     pub permitted: Vec<bool>,
     /// Sum of the measured loads, A; NaN where one is unknown, 0 without loads.
@@ -131,10 +133,12 @@ pub fn compensated(bank: &Bank, set_point: f64, temperature: f64) -> f64 {
 pub fn build<'a>(recording: &Recording, vessel: &'a Intent, bank: &'a Bank, grid: Grid) -> BankView<'a> {
     let voltage_series = recording.optional(bank.signals.voltage.as_ref());
     let current_series = recording.optional(bank.signals.current.as_ref());
+    let extremes = ["cell_temperature_min", "cell_temperature_max"].map(|role| bank.signals.further.get(role));
     let temperatures: Vec<Vec<f64>> = bank
         .signals
         .temperature
         .iter()
+        .chain(extremes.into_iter().flatten())
         .map(|s| grid.means(&crate::temperature::plausible(&recording.signal(s), crate::temperature::CELLS).0))
         .collect();
     let over = |f: fn(&mut dyn Iterator<Item = f64>) -> Option<f64>| -> Vec<f64> {
@@ -149,6 +153,13 @@ pub fn build<'a>(recording: &Recording, vessel: &'a Intent, bank: &'a Bank, grid
         temperature.iter().map(|t| v.map_or(f64::NAN, |v| compensated(bank, v, *t))).collect()
     };
     let further = |name: &str| bank.signals.further.get(name).map(|s| recording.signal(s));
+    let voltage_limit = voltage_limit(bank, further("charge_voltage_limit").map(|s| grid.means(&s)), grid);
+    // The battery may ask for less than the profile; a limit above it gives nobody leave to go there.
+    let absorption_v = set_point(Some(bank.profile.absorption_v))
+        .into_iter()
+        .zip(&voltage_limit)
+        .map(|(target, limit): (f64, &f64)| target.min(*limit))
+        .collect();
     let live_limit = further("charge_current_limit").map(|s| grid.means(&s));
     let charge_limit = (0..grid.len)
         .map(|k| match live_limit.as_ref().map(|l| l[k]) {
@@ -182,9 +193,10 @@ pub fn build<'a>(recording: &Recording, vessel: &'a Intent, bank: &'a Bank, grid
         coldest,
         hottest,
         soc: grid.means(&recording.optional(bank.signals.state_of_charge.as_ref())),
-        absorption_v: set_point(Some(bank.profile.absorption_v)),
+        absorption_v,
         float_v: set_point(bank.profile.float_v),
         charge_limit,
+        voltage_limit,
         permitted,
         loads,
         loads_measured,
@@ -201,6 +213,15 @@ pub fn build<'a>(recording: &Recording, vessel: &'a Intent, bank: &'a Bank, grid
         s.input = input;
     }
     view
+}
+
+/// The battery's live voltage limit where it can be one: batteries say 0 when they want no charge at all, which is
+/// what [`BankView::permitted`] is for, and codes for "no value" lie far above.
+fn voltage_limit(bank: &Bank, live: Option<Vec<f64>>, grid: Grid) -> Vec<f64> {
+    // Half as much again is no charge voltage of any chemistry; below 0.9 of nominal none can be charged.
+    let possible = 0.9 * bank.nominal_v..=1.5 * bank.nominal_v;
+    let believed = |v: f64| if possible.contains(&v) { v } else { f64::NAN };
+    live.map_or_else(|| vec![f64::NAN; grid.len], |l| l.into_iter().map(believed).collect())
 }
 
 fn source<'a>(recording: &Recording, vessel: &Intent, s: &'a Source, grid: Grid) -> SourceView<'a> {

@@ -3,6 +3,7 @@
 mod analyze;
 mod channels;
 mod demo;
+mod draft;
 mod import;
 mod intent;
 mod output;

@@ -1,5 +1,6 @@
 //! Findings: one file per sort of thing that somebody should know.
 
+pub mod battery;
 pub mod limits;
 pub mod recorder;
 pub mod sensors;
