@@ -46,12 +46,19 @@ pub fn load(
             );
         }
     }
-    for address in wanted {
-        let exact = channels.iter().find(|c| c.address == address);
-        let chosen = match exact {
-            Some(c) => Some(c),
-            None => {
-                let mut senders = by_plain.get(&address).cloned().unwrap_or_default();
+    // Device addresses that were heard, for signals that name a sender.
+    let heard = store.devices()?;
+    let addressed: Vec<&ChannelAddress> = wanted
+        .iter()
+        .filter(|a| a.source.is_some_and(|s| heard.iter().any(|d| d.bus == a.bus && d.address == s)))
+        .collect();
+    for address in &wanted {
+        let exact = channels.iter().find(|c| c.address == *address);
+        let chosen = match (exact, address.source) {
+            (Some(c), _) => Some(c),
+            (None, Some(_)) => by_plain.get(&address.without_source()).and_then(|c| alone(c, &address, &addressed)),
+            (None, None) => {
+                let mut senders = by_plain.get(address).cloned().unwrap_or_default();
                 // The first device that used the address is the one that the designer saw.
                 senders.sort_by_key(|c| (c.first, c.address.source));
                 if senders.len() > 1 {
@@ -62,7 +69,7 @@ pub fn load(
         };
         if let Some(c) = chosen {
             let series = Series::from_readings(store.read_all(c.id, from, to)?);
-            recording.series.insert(address, series);
+            recording.series.insert(address.clone(), series);
         }
     }
     recording.period = period(store, &recording, from, to)?;
@@ -75,6 +82,23 @@ pub fn load(
             .collect();
     }
     Ok(recording)
+}
+
+/// The channel of a signal that names a sender, in a recording in which only one device sent this message, so that the
+/// channel names none: of two engines one may have stayed off all day. Only where that sender was heard, and no other
+/// one that the intent names for the same message.
+fn alone<'a>(
+    channels: &[&'a ChannelInfo],
+    address: &ChannelAddress,
+    addressed: &[&ChannelAddress],
+) -> Option<&'a ChannelInfo> {
+    let plain = address.without_source();
+    let mut heard = addressed.iter().filter(|a| a.without_source() == plain);
+    let only = heard.next().is_some_and(|a| *a == address) && heard.next().is_none();
+    match channels {
+        [one] if one.address == plain && only => Some(one),
+        _ => None,
+    }
 }
 
 fn period(

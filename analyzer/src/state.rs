@@ -47,7 +47,8 @@ impl Reported {
     /// From the code of the state channel at `address`; `None` where the code or its meaning is not known.
     ///
     /// Codes: NMEA 2000 127507 and 127750 as the open message databases describe them (their enumerations
-    /// differ: bulk is 1 in the first and 3 in the second).
+    /// differ: bulk is 1 in the first and 3 in the second); RV-C's charger and solar controller status and what a DC
+    /// source asks for (its open specification: bulk is 2).
     pub fn from_code(address: &ChannelAddress, code: u16) -> Option<Self> {
         use Reported::*;
         match (address.protocol.as_str(), address.message.as_str()) {
@@ -74,6 +75,16 @@ impl Reported {
                 8..=10 => NotCharging,
                 _ => return None,
             }),
+            ("rvc", "1ffc7" | "1feb3" | "1fec9") => Some(match code {
+                1 => NotCharging,
+                2 => Bulk,
+                3 => Absorption,
+                4 | 5 => Equalise,
+                6 => Float,
+                7 => Constant,
+                // 0 is "undefined": the sender does not know it either.
+                _ => return None,
+            }),
             _ => None,
         }
     }
@@ -90,5 +101,11 @@ mod tests {
         assert_eq!(Reported::from_code(&a, 1), Some(Reported::Bulk));
         assert_eq!(Reported::from_code(&b, 3), Some(Reported::Bulk));
         assert_eq!(Reported::from_code(&a, 12), None);
+        for (message, field) in [("1ffc7", "operating_state"), ("1feb3", "operating_state"), ("1fec9", "desired")] {
+            let rvc = format!("can0/rvc/{message}/1/{field}").parse().unwrap();
+            let said = [0, 1, 2, 3, 6, 255].map(|code| Reported::from_code(&rvc, code));
+            use Reported::{Absorption, Bulk, Float, NotCharging};
+            assert_eq!(said, [None, Some(NotCharging), Some(Bulk), Some(Absorption), Some(Float), None]);
+        }
     }
 }

@@ -4,8 +4,8 @@
 //! used, and no recording twice.
 
 use crate::bus::recording::{Damage, Input, Recording, RecordingError};
+use crate::dialect::Dialects;
 use crate::pipeline::{Pipeline, event};
-use ampwake_schemas::message::Protocol;
 use ampwake_schemas::time::Timestamp;
 use ampwake_store::{Event, StoreError, Writer};
 use serde_json::json;
@@ -22,7 +22,7 @@ const IMPORTED: &str = "imported";
 #[derive(Debug, Clone, Default)]
 pub struct ImportOptions {
     /// What each bus speaks, by bus name; NMEA 2000 where nothing is said.
-    pub bus_protocols: BTreeMap<String, Protocol>,
+    pub bus_protocols: Dialects,
 }
 
 /// How far an import is.

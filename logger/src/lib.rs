@@ -7,6 +7,7 @@ pub mod check;
 pub mod clock;
 pub mod config;
 pub mod dbc;
+pub mod dialect;
 pub mod framing;
 pub mod identity;
 pub mod import;

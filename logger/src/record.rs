@@ -5,12 +5,11 @@
 
 use crate::bus::source::{Heard, Outlet, Source};
 use crate::bus::stamps::Meaning;
+use crate::dialect::Dialects;
 use crate::pipeline::{Pipeline, Totals, event};
-use ampwake_schemas::message::Protocol;
 use ampwake_schemas::time::Timestamp;
 use ampwake_store::{StoreError, Writer};
 use serde_json::json;
-use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, sync_channel};
@@ -25,7 +24,7 @@ const MOST_PENDING: usize = 500_000;
 #[derive(Debug, Clone)]
 pub struct RecordOptions {
     /// What each bus speaks, by bus name; NMEA 2000 where nothing is said.
-    pub bus_protocols: BTreeMap<String, Protocol>,
+    pub bus_protocols: Dialects,
     /// What a power cut costs.
     pub commit_every: Duration,
     /// The configuration as it stands in the event of the start, a JSON value.

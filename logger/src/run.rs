@@ -2,9 +2,9 @@
 
 use crate::bus::socketcan::{CanError, CanInterface};
 use crate::bus::source::Source;
-use crate::config::{self, Config};
+use crate::config::Config;
+use crate::dialect::Dialect;
 use crate::record::{RecordOptions, RunReport, record};
-use ampwake_schemas::message::Protocol;
 use ampwake_store::{Store, StoreError};
 use serde_json::json;
 use std::time::Duration;
@@ -46,15 +46,21 @@ pub async fn run(config: &Config, shutdown: impl Future<Output = ()>) -> Result<
 
 /// The recorder's options of a configuration.
 pub fn options(config: &Config) -> RecordOptions {
-    // The configuration takes no protocol that is not decoded.
-    let decoded = config.can.iter().filter(|bus| bus.protocols.contains(&config::Protocol::N2k));
+    // In the order of the configuration.
+    let dialects = config.can.iter().map(|bus| {
+        let spoken = bus.protocols.iter().map(|p| match p.table() {
+            Some(table) => Dialect::from(table),
+            None => Dialect::Frames(bus.definitions.clone()),
+        });
+        (bus.name.clone(), spoken.collect())
+    });
     let buses: Vec<_> = config
         .can
         .iter()
         .map(|bus| json!({ "name": bus.name, "protocols": bus.protocols.iter().map(|p| p.text()).collect::<Vec<_>>() }))
         .collect();
     RecordOptions {
-        bus_protocols: decoded.map(|bus| (bus.name.clone(), Protocol::N2k)).collect(),
+        bus_protocols: dialects.collect(),
         commit_every: Duration::from_secs(config.commit_every_s.into()),
         configuration: json!({
             "database": config.database.display().to_string(), "commit_every_s": config.commit_every_s, "can": buses

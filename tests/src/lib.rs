@@ -3,6 +3,8 @@
 
 pub mod counter;
 pub mod golden;
+pub mod imported;
+pub mod layout;
 pub mod report_fixture;
 
 use ampwake_analyzer::recording::Recording;

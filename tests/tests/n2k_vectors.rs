@@ -258,6 +258,9 @@ fn every_row_is_the_reference_s() {
                 FieldKind::Reserved => assert_eq!(kind, "RESERVED", "{case}"),
                 FieldKind::Spare => assert_eq!(kind, "SPARE", "{case}"),
                 FieldKind::Text => assert_eq!(kind, "STRING_FIX", "{case}"),
+                FieldKind::Joined { .. } | FieldKind::Piece | FieldKind::Rank | FieldKind::Side { .. } => {
+                    panic!("{case}: NMEA 2000 has none of these");
+                }
                 FieldKind::Instance
                 | FieldKind::Ident
                 | FieldKind::Count

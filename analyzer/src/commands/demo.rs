@@ -33,7 +33,7 @@ pub fn run(args: &Args, streams: &mut Streams) -> Result<Outcome, Failure> {
         }
     }
     let mut writer = Store::create(&db)?;
-    let options = ImportOptions { bus_protocols: source::protocols(&[], Some(&intent)) };
+    let options = ImportOptions { bus_protocols: source::protocols(&[], Some(&intent))? };
     source::import(std::slice::from_ref(&files.recording), &options, &mut writer, streams)?;
     drop(writer);
     let mut opened = source::database(&db)?;

@@ -2,6 +2,7 @@
 
 mod analyze;
 mod channels;
+mod dbc;
 mod demo;
 mod draft;
 mod import;

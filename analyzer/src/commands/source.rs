@@ -3,6 +3,7 @@
 use super::{Failure, Streams};
 use crate::report::{Fingerprint, InputFile};
 use ampwake_logger::bus::recording::Input;
+use ampwake_logger::dialect::{Dialect, Dialects, check};
 use ampwake_logger::import::{ImportOptions, ImportReport};
 use ampwake_schemas::intent::Intent;
 use ampwake_schemas::message::Protocol;
@@ -14,29 +15,46 @@ use std::path::{Path, PathBuf};
 
 /// Reads `NAME=PROTOCOL` of `--bus`.
 pub fn bus_protocol(text: &str) -> Result<(String, Protocol), String> {
-    let (name, protocol) =
+    let (name, word) =
         text.split_once('=').ok_or_else(|| format!("`{text}`: write BUS=PROTOCOL, for example can0=n2k"))?;
-    match protocol {
-        "n2k" => Ok((name.to_owned(), Protocol::N2k)),
-        "rvc" | "j1939" | "canopen" | "dbc" => {
-            Err(format!("`{protocol}`: this version decodes n2k only; the bus would stay unheard"))
+    match Protocol::parse(word) {
+        Some(protocol) => Ok((name.to_owned(), protocol)),
+        None => {
+            let known = Protocol::ALL.map(Protocol::text).join(", ");
+            Err(format!("`{word}` is no protocol that is known here; a bus may speak {known}"))
         }
-        _ => Err(format!("`{protocol}` is no protocol that is known here; this version decodes n2k")),
     }
 }
 
-/// The protocols of the buses: what the user said, else what the intent's addresses say, else NMEA 2000.
-pub fn protocols(said: &[(String, Protocol)], intent: Option<&Intent>) -> BTreeMap<String, Protocol> {
-    let mut out = BTreeMap::new();
-    if let Some(intent) = intent {
-        for (_, _, signal) in crate::quality::signals(intent) {
-            if signal.address.protocol == Protocol::N2k.text() {
-                out.insert(signal.address.bus.clone(), Protocol::N2k);
-            }
+/// What the buses speak: what the user said of a bus, in that order, else what the intent's addresses say, else
+/// NMEA 2000.
+pub fn protocols(said: &[(String, Protocol)], intent: Option<&Intent>) -> Result<Dialects, Failure> {
+    let mut out: BTreeMap<String, Vec<Protocol>> = BTreeMap::new();
+    let mut add = |bus: &str, protocol| {
+        let spoken = out.entry(bus.to_owned()).or_default();
+        if !spoken.contains(&protocol) {
+            spoken.push(protocol);
+        }
+    };
+    for (bus, protocol) in said {
+        add(bus, *protocol);
+    }
+    for (_, _, signal) in intent.map(crate::quality::signals).unwrap_or_default() {
+        let address = &signal.address;
+        if let Some(protocol) = Protocol::parse(&address.protocol)
+            && said.iter().all(|(bus, _)| *bus != address.bus)
+        {
+            add(&address.bus, protocol);
         }
     }
-    out.extend(said.iter().cloned());
-    out
+    for (bus, spoken) in &mut out {
+        // The order of an intent's addresses means nothing.
+        if said.iter().all(|(name, _)| name != bus) {
+            spoken.sort_unstable();
+        }
+        check(spoken).map_err(|e| Failure::Input(format!("bus {bus}: {e}")))?;
+    }
+    Ok(out.into_iter().map(|(bus, spoken)| (bus, spoken.into_iter().map(Dialect::from).collect())).collect())
 }
 
 /// Imports recordings into a database with progress on a terminal.
@@ -126,4 +144,35 @@ pub fn fingerprint_of(bytes: &[u8]) -> Fingerprint {
 
 fn hex(bytes: &[u8]) -> String {
     bytes.iter().map(|b| format!("{b:02x}")).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn spoken(said: &[&str]) -> Result<Vec<(String, Vec<String>)>, String> {
+        let said: Vec<(String, Protocol)> = said.iter().map(|text| bus_protocol(text).unwrap()).collect();
+        let word = |d: &Dialect| match d {
+            Dialect::Table(protocol) => protocol.text().to_owned(),
+            Dialect::Frames(decoder) => decoder.protocol().to_owned(),
+        };
+        let buses = protocols(&said, None).map_err(|e| e.to_string())?;
+        Ok(buses.iter().map(|(bus, spoken)| (bus.clone(), spoken.iter().map(word).collect())).collect())
+    }
+
+    #[test]
+    fn a_bus_may_be_named_several_times() {
+        let buses = spoken(&["can0=j1939", "can1=rvc", "can0=n2k", "can0=j1939"]).unwrap();
+        let words = |list: &[&str]| list.iter().map(|w| (*w).to_owned()).collect::<Vec<_>>();
+        assert_eq!(buses, [("can0".to_owned(), words(&["j1939", "n2k"])), ("can1".to_owned(), words(&["rvc"]))]);
+        let refused = spoken(&["can0=n2k", "can0=rvc"]).unwrap_err();
+        assert!(refused.starts_with("bus can0: n2k and rvc give the same numbers"), "{refused}");
+    }
+
+    #[test]
+    fn an_unknown_protocol_is_answered_with_the_known_ones() {
+        let refused = bus_protocol("can0=nk2").unwrap_err();
+        assert!(refused.contains("`nk2`") && refused.contains("n2k, rvc, j1939, canopen"), "{refused}");
+        assert!(bus_protocol("can0").unwrap_err().contains("BUS=PROTOCOL"));
+    }
 }

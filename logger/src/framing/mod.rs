@@ -2,5 +2,7 @@
 //! "incomplete" is a normal outcome, and memory has a fixed bound.
 
 mod fast_packet;
+mod transport;
 
 pub use fast_packet::{Counters, DropReason, FastPackets, Outcome};
+pub use transport::{TransportCounters, TransportDrop, TransportOutcome, Transports};

@@ -4,18 +4,21 @@
 //!   in which both are known to be there; what the first had recorded until then stays with it.
 //! * Temperatures carry their place (sea, engine room, ...) beside the instance. The first place heard under an
 //!   instance is `temperature`, any other one `temperature_of_<code>`: place and instance together are one sensor.
+//! * The AC messages of RV-C are about one side of a device; values of the other side are `..._of_input` or
+//!   `..._of_output`.
+//! * Senders of different rank share a channel, which follows the highest (see `ranks`); two of one rank do not.
 
 use super::{Bus, event, number};
 use crate::identity::{DeviceKey, SenderVerdict};
 use ampwake_schemas::channel::ChannelAddress;
-use ampwake_schemas::message::{Decoded, Field, FieldKind, FieldValue};
+use ampwake_schemas::message::{Decoded, Field, FieldKind, FieldValue, Protocol};
 use ampwake_schemas::time::Timestamp;
 use ampwake_store::{ChannelId, Event, Writer};
 use serde_json::json;
 use std::collections::{HashMap, HashSet};
 
 /// A vessel has some hundred channels; a hostile bus may not fill the memory.
-const MOST_CHANNELS: usize = 20_000;
+pub(super) const MOST_CHANNELS: usize = 20_000;
 /// Messages in which the place of measurement (field `source`) tells one sensor from another.
 const WITH_PLACE: [u32; 2] = [130312, 130316];
 
@@ -29,10 +32,11 @@ pub(super) struct From {
     pub(super) source: u8,
 }
 
-/// A message and instance of one bus; with its place, where it has one.
+/// A message and instance (CANopen: node) of one bus; with its place, side or rank, where it has one.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 struct Stream {
     bus: usize,
+    protocol: Protocol,
     message: u32,
     instance: Option<u32>,
     place: Option<u8>,
@@ -67,14 +71,20 @@ pub(super) struct Channels {
 impl Channels {
     /// Stores the values of one message; the numbers of samples stored and of values beyond the bound.
     pub(super) fn record(&mut self, bus: &mut Bus, from: From, decoded: &Decoded, store: &mut Writer) -> (u64, u64) {
-        let message = decoded.def.number;
-        let has_place = WITH_PLACE.contains(&message);
-        let place = if has_place { number(decoded, "source").map(|code| code as u8) } else { None };
-        let stream = Stream { bus: from.index, message, instance: decoded.instance, place };
+        let (protocol, message) = (decoded.def.protocol, decoded.def.number);
+        let has_place = protocol == Protocol::N2k && WITH_PLACE.contains(&message);
+        let side = decoded.side();
+        let place = match decoded.rank() {
+            _ if has_place => number(decoded, "source").map(|code| code as u8),
+            None => side.map(|_| 1),
+            rank => rank,
+        };
+        let instance = if protocol == Protocol::Canopen { Some(from.source.into()) } else { decoded.instance };
+        let stream = Stream { bus: from.index, protocol, message, instance, place };
         // The watch over senders knows numbers only: the place goes beyond the eight bits of an instance.
         let watched = match place {
-            Some(place) => Some(decoded.instance.unwrap_or(0xFF) | (u32::from(place) + 1) << 8),
-            None => decoded.instance,
+            Some(place) => Some(instance.unwrap_or(0xFF) | (u32::from(place) + 1) << 8),
+            None => instance,
         };
         let verdict = bus.senders.note(from.time, message, watched, from.device, from.source);
         if let SenderVerdict::Duplicate { first, first_source, confirmed: true } = verdict
@@ -96,7 +106,11 @@ impl Channels {
             let provisional = !sole && !self.shared.contains(&stream);
             self.entries.insert(key, Entry { source, provisional, slots: Vec::new() });
         }
-        let suffix = if has_place { self.suffix(stream, bus, decoded, store) } else { String::new() };
+        let suffix = match side {
+            Some(side) => format!("_of_{side}"),
+            None if has_place => self.suffix(stream, bus, decoded, store),
+            None => String::new(),
+        };
         let Some(entry) = self.entries.get_mut(&key) else { return (0, 0) };
         append(entry, &bus.name, from, decoded, &suffix, store)
     }
@@ -113,13 +127,13 @@ impl Channels {
     ) {
         self.shared.insert(stream);
         let mut sources = vec![first_source];
-        for ((s, device), entry) in self.entries.iter().filter(|((s, _), _)| *s == stream) {
+        for ((_, device), entry) in self.entries.iter().filter(|((s, _), _)| *s == stream) {
             if *device != first {
                 sources.extend(entry.source);
                 continue;
             }
             for slot in entry.slots.iter().filter(|_| entry.source.is_none()) {
-                let plain = address(&bus.name, decoded, s.instance, None, &slot.name);
+                let plain = address(&bus.name, decoded, from.source, None, &slot.name);
                 let named = ChannelAddress { source: Some(first_source), ..plain.clone() };
                 // Taken: it was recorded under that address before, and goes on there.
                 store.rename_channel(&plain, &named);
@@ -141,7 +155,7 @@ impl Channels {
         let known = self.plain_place.get(&key).copied();
         let plain = known.unwrap_or_else(|| {
             // An earlier run may have decided.
-            let source = address(&bus.name, decoded, stream.instance, None, "source");
+            let source = address(&bus.name, decoded, 0, None, "source");
             let recorded = store.find(&source).ok().flatten().and_then(|channel| channel.latest);
             let plain = recorded.map_or(stream.place, |code| Some(code as u8));
             if self.plain_place.len() < MOST_CHANNELS {
@@ -173,7 +187,7 @@ fn append(entry: &mut Entry, bus: &str, from: From, decoded: &Decoded, suffix: &
             None => {
                 let name =
                     decoded.channels().nth(place).map_or_else(String::new, |(name, ..)| format!("{name}{suffix}"));
-                let plain = address(bus, decoded, decoded.instance, None, &name);
+                let plain = address(bus, decoded, from.source, None, &name);
                 let named = ChannelAddress { source: Some(from.source), ..plain.clone() };
                 let wanted = match entry.source {
                     Some(source) => ChannelAddress { source: Some(source), ..named },
@@ -198,13 +212,19 @@ fn append(entry: &mut Entry, bus: &str, from: From, decoded: &Decoded, suffix: &
     (stored, beyond)
 }
 
-fn address(bus: &str, decoded: &Decoded, instance: Option<u32>, source: Option<u8>, field: &str) -> ChannelAddress {
+/// The address of a field of a message from `sender`; `source` where the address has to say who that is. A CANopen
+/// node takes the place of the message.
+fn address(bus: &str, decoded: &Decoded, sender: u8, source: Option<u8>, field: &str) -> ChannelAddress {
+    let message = match decoded.def.protocol {
+        Protocol::Canopen => sender.to_string(),
+        _ => decoded.def.number_text(),
+    };
     ChannelAddress {
         bus: bus.to_owned(),
         protocol: decoded.def.protocol.text().to_owned(),
-        message: decoded.def.number.to_string(),
+        message,
         source,
-        instance: instance.map(|i| i.to_string()),
+        instance: decoded.instance.map(|i| i.to_string()),
         field: field.to_owned(),
     }
 }
@@ -212,7 +232,7 @@ fn address(bus: &str, decoded: &Decoded, instance: Option<u32>, source: Option<u
 fn duplicate_event(bus: &Bus, time: Timestamp, decoded: &Decoded, sources: &[u8]) -> Event {
     let name = |source: &u8| bus.identities.holder(*source).and_then(|d| d.name).map(|n| format!("{n:016x}"));
     let names: Vec<_> = sources.iter().map(name).collect();
-    let message = decoded.def.number;
+    let message = decoded.def.number_text();
     let instance = decoded.instance.map_or_else(|| "no instance".to_owned(), |i| format!("instance {i}"));
     let text = format!(
         "{} devices on {} send {message} ({}) with {instance}: their values are kept apart by sender address",
@@ -220,10 +240,9 @@ fn duplicate_event(bus: &Bus, time: Timestamp, decoded: &Decoded, sources: &[u8]
         bus.name,
         decoded.def.title
     );
-    let details =
-        json!({ "message": message.to_string(), "instance": decoded.instance, "sources": sources, "names": names });
+    let details = json!({ "message": message, "instance": decoded.instance, "sources": sources, "names": names });
     let mut event = event(time, "duplicate_instance", Some(&bus.name), text, &details);
     let field = decoded.channels().next().map(|(name, ..)| name.into_owned());
-    event.channel = field.map(|field| address(&bus.name, decoded, decoded.instance, None, &field));
+    event.channel = field.map(|field| address(&bus.name, decoded, 0, None, &field));
     event
 }

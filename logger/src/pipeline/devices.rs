@@ -28,16 +28,17 @@ impl Devices {
         }
     }
 
-    /// Stores every device that was heard since it was stored last.
-    pub(super) fn flush(&mut self, bus: &str, identities: &Identities, store: &mut Writer) {
+    /// Stores every device that was heard since it was stored last. `space` tells keys of the same bus apart that
+    /// were not counted together.
+    pub(super) fn flush(&mut self, bus: &str, space: &str, identities: &Identities, store: &mut Writer) {
         for device in identities.devices() {
-            let key = (bus.to_owned(), device.key);
+            let key = (if space.is_empty() { bus.to_owned() } else { format!("{bus}/{space}") }, device.key);
             let known = self.known.get(&key);
             if known.is_some_and(|(_, stored)| *stored == Some(device.last_heard)) {
                 continue;
             }
             store.device(Device {
-                bus: key.0.clone(),
+                bus: bus.to_owned(),
                 address: device.source,
                 name: device.name,
                 product: known.map_or_else(|| "{}".to_owned(), |(product, _)| product.clone()),

@@ -4,16 +4,20 @@
 //! cannot be used is counted by name; memory has a bound whatever the bus carries.
 
 mod channels;
+mod described;
 mod devices;
 mod errors;
+mod faults;
+mod ranks;
 mod segments;
 
 use crate::bus::stamps::Meaning;
 use crate::bus::{Frame, bus_name};
 use crate::clock::{Arrival, Settled};
-use crate::framing::{Counters, FastPackets, Outcome};
+use crate::dialect::{Dialect, Dialects};
+use crate::framing::{Counters, FastPackets, Outcome, TransportCounters, TransportOutcome, Transports};
 use crate::identity::{ChannelSenders, Identities, name_of_claim};
-use ampwake_schemas::message::{CanId, Decoded, FieldValue, Protocol, Transport, decode, find};
+use ampwake_schemas::message::{CanId, Decoded, FieldValue, MessageDef, Protocol, Transport, decode, find};
 use ampwake_schemas::sample::Reading;
 use ampwake_schemas::time::Timestamp;
 use ampwake_store::{Event, Writer};
@@ -47,15 +51,76 @@ pub struct Totals {
 /// What is kept about one bus.
 struct Bus {
     name: String,
-    protocol: Protocol,
+    dialects: Vec<Dialect>,
     packets: FastPackets,
     packets_reported: Counters,
+    transports: Transports,
+    transports_reported: TransportCounters,
+    /// Who holds the addresses of 29-bit identifiers.
     identities: Identities,
+    /// The nodes of CANopen, whose numbers are no such addresses.
+    nodes: Identities,
     senders: ChannelSenders,
+    ranks: ranks::Ranks,
     errors: errors::BusErrors,
 }
 
+/// What a bus's dialects make of a frame.
+enum Known {
+    /// It is (part of) a message of the tables.
+    Row(&'static MessageDef),
+    /// It is part of a transfer, whatever message that carries.
+    Transfer,
+    /// A decoder of the dialects had it.
+    Described(usize),
+    /// It may be one of theirs, which is not known here.
+    Unknown,
+    /// It is none of theirs.
+    Foreign,
+}
+
 impl Bus {
+    fn new(name: String, dialects: Vec<Dialect>) -> Self {
+        Self {
+            name,
+            dialects,
+            packets: FastPackets::default(),
+            packets_reported: Counters::default(),
+            transports: Transports::default(),
+            transports_reported: TransportCounters::default(),
+            identities: Identities::new(),
+            nodes: Identities::new(),
+            senders: ChannelSenders::new(),
+            ranks: ranks::Ranks::default(),
+            errors: errors::BusErrors::default(),
+        }
+    }
+
+    /// True where a protocol of the tables may have sent this frame.
+    fn is_tabled(&self, frame: &Frame) -> bool {
+        self.dialects.iter().any(|d| matches!(d, Dialect::Table(p) if fits(*p, frame)))
+    }
+
+    /// The first dialect that knows the frame has it.
+    fn know(&self, frame: &Frame, id: CanId, values: &mut Vec<(usize, Reading)>) -> Known {
+        let mut known = Known::Foreign;
+        for (i, dialect) in self.dialects.iter().enumerate() {
+            match dialect {
+                Dialect::Frames(decoder) if decoder.decode(frame, values) => return Known::Described(i),
+                Dialect::Table(protocol) if !fits(*protocol, frame) => continue,
+                Dialect::Table(_) if frame.flags.extended && Transports::takes(id.pgn) => return Known::Transfer,
+                Dialect::Table(protocol) => {
+                    if let Some(def) = find(*protocol, id.pgn) {
+                        return Known::Row(def);
+                    }
+                }
+                Dialect::Frames(_) => {}
+            }
+            known = Known::Unknown;
+        }
+        known
+    }
+
     /// Counts what reassembly had to give up since the last time.
     fn report_packets(&mut self, store: &mut Writer) {
         let (now, before) =
@@ -66,15 +131,38 @@ impl Bus {
         store.problem("fast_packet_malformed", now.malformed - before.malformed);
         let given_up = |c: &Counters| c.timeouts + c.restarted + c.evicted;
         store.problem("fast_packet_given_up", given_up(&now) - given_up(&before));
+        let now = self.transports.counters();
+        let before = std::mem::replace(&mut self.transports_reported, now);
+        store.problem("transport_frame_lost", now.lost_frames - before.lost_frames);
+        store.problem("transport_frame_repeated", now.repeated - before.repeated);
+        store.problem("transport_without_start", now.without_start - before.without_start);
+        store.problem("transport_malformed", now.malformed - before.malformed);
+        store.problem("transport_given_up", now.given_up - before.given_up);
+    }
+}
+
+fn fits(protocol: Protocol, frame: &Frame) -> bool {
+    protocol.is_extended() == frame.flags.extended && !frame.flags.fd
+}
+
+/// Who sends what. A CANopen identifier of 11 bits has the function in its upper four and the node in the others;
+/// node 0 is nobody (those are messages of the network).
+fn identifier(frame: &Frame) -> CanId {
+    match (frame.flags.extended, (frame.id & 0x7F) as u8) {
+        (true, _) => CanId::from_raw(frame.id),
+        (false, 0) => CanId::broadcast(0, u32::MAX, 254),
+        (false, node) => CanId::broadcast(0, frame.id & 0x780, node),
     }
 }
 
 /// Takes frames, appends to the store.
 pub struct Pipeline {
     buses: Vec<Bus>,
-    protocols: BTreeMap<String, Protocol>,
+    dialects: Dialects,
     channels: channels::Channels,
+    described: described::Described,
     devices: devices::Devices,
+    faults: faults::Faults,
     segments: segments::Segments,
     /// A frame whose time jumps, until the next one shows why.
     held: Option<(usize, Frame)>,
@@ -83,13 +171,15 @@ pub struct Pipeline {
 }
 
 impl Pipeline {
-    /// A pipeline whose buses speak the protocols given by bus name; NMEA 2000 where nothing is said.
-    pub fn new(protocols: BTreeMap<String, Protocol>) -> Self {
+    /// A pipeline whose buses speak the dialects given by bus name; NMEA 2000 where nothing is said.
+    pub fn new(dialects: Dialects) -> Self {
         Self {
             buses: Vec::new(),
-            protocols,
+            dialects,
             channels: channels::Channels::default(),
+            described: described::Described::default(),
             devices: devices::Devices::default(),
+            faults: faults::Faults::default(),
             segments: segments::Segments::default(),
             held: None,
             problems: BTreeMap::new(),
@@ -110,16 +200,8 @@ impl Pipeline {
             return known;
         }
         if self.buses.len() < MOST_BUSES {
-            let protocol = self.protocols.get(&name).copied().unwrap_or(Protocol::N2k);
-            self.buses.push(Bus {
-                name,
-                protocol,
-                packets: FastPackets::default(),
-                packets_reported: Counters::default(),
-                identities: Identities::new(),
-                senders: ChannelSenders::new(),
-                errors: errors::BusErrors::default(),
-            });
+            let dialects = self.dialects.get(&name).cloned().unwrap_or_else(|| vec![Protocol::N2k.into()]);
+            self.buses.push(Bus::new(name, dialects));
         }
         self.buses.len() - 1
     }
@@ -141,7 +223,8 @@ impl Pipeline {
     /// Hands everything that belongs into the next commit to the store.
     pub fn flush(&mut self, store: &mut Writer) {
         for bus in &mut self.buses {
-            self.devices.flush(&bus.name, &bus.identities, store);
+            self.devices.flush(&bus.name, "", &bus.identities, store);
+            self.devices.flush(&bus.name, Protocol::Canopen.text(), &bus.nodes, store);
             bus.report_packets(store);
         }
         for (name, n) in std::mem::take(&mut self.problems) {
@@ -217,50 +300,89 @@ impl Pipeline {
             store_events(bus.errors.note(frame, &bus.name), store);
             return self.count("error_frame", 1);
         }
-        if !frame.flags.extended || frame.flags.remote || frame.flags.fd {
+        if frame.flags.remote {
             return self.count("frame_of_another_protocol", 1);
         }
-        let id = CanId::from_raw(frame.id);
-        let device = bus.identities.heard(frame.time, id.source);
-        let Some(def) = find(bus.protocol, id.pgn) else { return self.count("unknown_message", 1) };
-        let payload = match def.transport {
-            Transport::Single => frame.data(),
-            Transport::Fast => match bus.packets.push(frame.time, id, frame.data()) {
-                Outcome::Complete(payload) => payload,
+        let id = identifier(frame);
+        let tabled = bus.is_tabled(frame);
+        let senders = if frame.flags.extended { &mut bus.identities } else { &mut bus.nodes };
+        let device = if tabled { senders.heard(frame.time, id.source) } else { None };
+        let mut values = std::mem::take(&mut self.described.values);
+        values.clear();
+        let known = bus.know(frame, id, &mut values);
+        self.described.values = values;
+        let (def, payload) = match known {
+            Known::Row(def) if def.transport == Transport::Fast => match bus.packets.push(frame.time, id, frame.data())
+            {
+                Outcome::Complete(payload) => (def, payload),
                 Outcome::Incomplete | Outcome::Dropped(_) => return,
             },
+            Known::Row(def) => (def, frame.data()),
+            Known::Transfer => match bus.transports.push(frame.time, id, frame.data()) {
+                TransportOutcome::Complete { pgn, payload } => match row(&bus.dialects, pgn) {
+                    Some(def) => (def, payload),
+                    None => return self.count("unknown_message", 1),
+                },
+                TransportOutcome::Incomplete | TransportOutcome::Dropped(_) => return,
+            },
+            Known::Described(dialect) => {
+                let (samples, beyond) =
+                    self.described.record((index, &bus.name), (dialect, &bus.dialects), frame.time, store);
+                self.totals.messages += 1;
+                self.totals.samples += samples;
+                return self.count("channel_beyond_limit", beyond);
+            }
+            Known::Unknown => return self.count("unknown_message", 1),
+            Known::Foreign => return self.count("frame_of_another_protocol", 1),
         };
         self.totals.messages += 1;
-        match id.pgn {
-            pgn::ADDRESS_CLAIM => {
-                let claim = name_of_claim(payload).and_then(|name| bus.identities.claim(frame.time, id.source, name));
-                if let Some(event) = claim.and_then(|c| devices::claim_event(&c, frame.time, &bus.name)) {
-                    store.event(event);
-                }
-                return;
-            }
-            // Says that a device is alive, which every frame does.
-            pgn::HEARTBEAT => return,
-            _ => {}
-        }
-        let decoded = decode(def, payload);
-        if id.pgn == pgn::PRODUCT_INFORMATION {
-            if let Some(device) = device {
-                self.devices.product(&bus.name, device, &decoded);
+        if def.number == pgn::ADDRESS_CLAIM {
+            let claim = name_of_claim(payload).and_then(|name| bus.identities.claim(frame.time, id.source, name));
+            if let Some(event) = claim.and_then(|c| devices::claim_event(&c, frame.time, &bus.name)) {
+                store.event(event);
             }
             return;
         }
-        if let Some(time) = bus_time(&decoded) {
-            // Two messages of one receiver are told apart: one is later on its way than the other.
-            let sender = (index as u32) << 16 | u32::from(id.pgn == pgn::GNSS_POSITION) << 8 | u32::from(id.source);
-            self.segments.watch.bus_time(sender, frame.time, time);
+        let decoded = decode(def, payload);
+        if def.protocol == Protocol::N2k {
+            match def.number {
+                // Says that a device is alive, which every frame does.
+                pgn::HEARTBEAT => return,
+                pgn::PRODUCT_INFORMATION => {
+                    if let Some(device) = device {
+                        self.devices.product(&bus.name, device, &decoded);
+                    }
+                    return;
+                }
+                _ => {}
+            }
+            if let Some(time) = bus_time(&decoded) {
+                // Two messages of one receiver are told apart: one is later on its way than the other.
+                let gnss = def.number == pgn::GNSS_POSITION;
+                let sender = (index as u32) << 16 | u32::from(gnss) << 8 | u32::from(id.source);
+                self.segments.watch.bus_time(sender, frame.time, time);
+            }
         }
         let Some(device) = device else { return self.count("sender_without_address", 1) };
+        if let Some(rank) = decoded.rank()
+            && !bus.ranks.leads(frame.time, (def.number, decoded.instance), device, rank)
+        {
+            return self.count("lower_priority_sender", 1);
+        }
+        store_events(self.faults.note((index, bus), frame.time, (device, id.source), &decoded), store);
         let from = channels::From { index, time: frame.time, device, source: id.source };
         let (samples, beyond) = self.channels.record(bus, from, &decoded, store);
         self.totals.samples += samples;
         self.count("channel_beyond_limit", beyond);
     }
+}
+
+/// The message of this number in the first of the dialects that knows it.
+fn row(dialects: &[Dialect], pgn: u32) -> Option<&'static MessageDef> {
+    dialects.iter().find_map(|d| match d {
+        Dialect::Table(protocol) if protocol.is_extended() => find(*protocol, pgn),
+        _ => None,
+    })
 }
 
 fn store_events(events: impl IntoIterator<Item = Event>, store: &mut Writer) {

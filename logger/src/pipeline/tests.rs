@@ -21,9 +21,17 @@ struct Bench {
 
 impl Bench {
     fn new() -> Self {
+        Self::speaking(&[Protocol::N2k])
+    }
+
+    fn speaking(protocols: &[Protocol]) -> Self {
+        Self::with(protocols.iter().copied().map(Dialect::from).collect())
+    }
+
+    fn with(dialects: Vec<Dialect>) -> Self {
         let dir = tempfile::tempdir().unwrap();
         let mut store = Store::create(dir.path().join("voyage.db")).unwrap();
-        let mut pipeline = Pipeline::new(BTreeMap::new());
+        let mut pipeline = Pipeline::new([("can0".to_owned(), dialects)].into());
         pipeline.begin("test", Meaning::Absolute, &mut store);
         Self { store, pipeline, sequence: 0, _dir: dir }
     }
@@ -269,6 +277,42 @@ fn a_storm_of_bus_errors_is_a_few_events() {
     assert_eq!(b.store.problems().unwrap()["error_frame"], 3002);
 }
 
+/// Knows one identifier, whose first byte is a number of volts.
+#[derive(Debug)]
+struct Pack([crate::dialect::Signal; 1]);
+
+impl crate::dialect::FrameDecoder for Pack {
+    fn protocol(&self) -> &'static str {
+        "dbc"
+    }
+
+    fn signals(&self) -> &[crate::dialect::Signal] {
+        &self.0
+    }
+
+    fn decode(&self, frame: &Frame, values: &mut Vec<(usize, Reading)>) -> bool {
+        let known = frame.id == 0x123;
+        values.extend(frame.data().first().filter(|_| known).map(|v| (0, Reading::Value(f64::from(*v)))));
+        known
+    }
+}
+
+#[test]
+fn the_first_dialect_that_knows_a_frame_has_it() {
+    let unit = ampwake_schemas::quantity::Unit::Volt;
+    let signal = crate::dialect::Signal { message: "pack_status".into(), field: "pack_voltage".into(), unit };
+    let mut b = Bench::with(vec![Dialect::Frames(std::sync::Arc::new(Pack([signal]))), Protocol::N2k.into()]);
+    b.raw(0.0, 0x123, Flags::default(), &[52]);
+    b.raw(0.1, 0x123, Flags::default(), &[]);
+    b.raw(0.2, 0x124, Flags::default(), &[52]);
+    b.battery(0.3, 35, 13.0);
+    b.finish();
+    assert_eq!(b.values("can0/dbc/pack_status/pack_voltage"), [5200]);
+    assert_eq!(b.values("can0/n2k/127508/1/battery_voltage"), [1300]);
+    assert_eq!(b.pipeline.totals().messages, 3);
+    assert_eq!(b.store.problems().unwrap(), [("unknown_message".to_owned(), 1)].into());
+}
+
 #[test]
 fn a_step_of_the_clock_is_an_event_and_an_offset() {
     let mut b = Bench::new();
@@ -315,6 +359,36 @@ fn a_hostile_bus_does_not_fill_the_memory() {
 
 proptest::proptest! {
     #![proptest_config(proptest::prelude::ProptestConfig::with_cases(24))]
+    #[test]
+    fn no_frames_of_other_dialects_make_it_fail(
+        spoken in proptest::sample::subsequence(Protocol::ALL.to_vec(), 1..=4),
+        frames in proptest::collection::vec(
+            (
+                // Transfers, trouble codes, ranks, lines, node messages, and numbers of no meaning.
+                proptest::sample::select(vec![
+                    0xEC00_u32, 0xEB00, 60928, 65226, 65271, 0x1FFFD, 0x1FFCA, 0x1FECA, 0x1FFC7, 127508, 0x70A, 0x08A, 0x18A, 0,
+                ]),
+                0_u8..4,
+                proptest::collection::vec(
+                    proptest::prop_oneof![proptest::num::u8::ANY, 0_u8..4, proptest::strategy::Just(32_u8)], 0..=8),
+                0_u8..12,
+            ),
+            0..300,
+        ),
+    ) {
+        let mut b = Bench::speaking(&spoken);
+        let n = frames.len() as u64;
+        for (i, (number, source, data, kind)) in frames.into_iter().enumerate() {
+            let flags = Flags { error: kind == 0, remote: kind == 1, extended: number >= 0x800, fd: kind == 2 };
+            let id = if number < 0x800 { number } else { CanId::broadcast(6, number, source).to_raw() };
+            b.raw(i as f64 / 50.0, id, flags, &data);
+        }
+        b.finish();
+        proptest::prop_assert_eq!(b.pipeline.totals().frames, n);
+        let stored: u64 = b.store.channels().unwrap().iter().map(|c| c.samples).sum();
+        proptest::prop_assert_eq!(b.pipeline.totals().samples, stored);
+    }
+
     #[test]
     fn no_frames_make_it_fail(
         frames in proptest::collection::vec(

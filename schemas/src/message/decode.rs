@@ -3,7 +3,7 @@
 //! Owes its reader: any payload of any length decodes without panic and in memory bounded by its length. What a
 //! payload is too short for is "not available" (older devices send fewer fields), never an error and never zero.
 
-use super::{Field, FieldKind, MessageDef, bits, special};
+use super::{Field, FieldKind, MessageDef, Protocol, bits, special};
 use crate::quantity::Unit;
 use crate::sample::Reading;
 use std::borrow::Cow;
@@ -94,6 +94,26 @@ impl Decoded {
         })
     }
 
+    /// The side of the device (`input`, `output`) where it is not the one that the message is about.
+    pub fn side(&self) -> Option<&'static str> {
+        self.fields.iter().find_map(|f| match (&f.field.kind, &f.value) {
+            (FieldKind::Side { plain }, FieldValue::Reading(Reading::Value(code))) if *code != f64::from(*plain) => {
+                Some(if *plain == 0 { "output" } else { "input" })
+            }
+            _ => None,
+        })
+    }
+
+    /// The sender's rank beside others that speak of the same instance, in messages that carry one; 0 where it
+    /// does not say.
+    pub fn rank(&self) -> Option<u8> {
+        let rank = self.fields.iter().find(|f| f.field.kind == FieldKind::Rank)?;
+        match rank.value {
+            FieldValue::Reading(Reading::Value(rank)) => Some(rank as u8),
+            _ => Some(0),
+        }
+    }
+
     /// The field of this name (`voltage_2` is the second set's).
     pub fn get(&self, name: &str) -> Option<&FieldValue> {
         self.fields.iter().find(|f| set_of_name(f.field, name) == Some(f.set)).map(|f| &f.value)
@@ -104,16 +124,18 @@ impl Decoded {
 pub fn decode(def: &'static MessageDef, payload: &[u8]) -> Decoded {
     let (once, repeating) = def.parts();
     let mut out = Decoded { def, instance: None, sequence: None, fields: Vec::with_capacity(def.fields.len()) };
-    let mut count = None;
+    let (mut count, mut line) = (None, 0);
     for field in once {
         match field.kind {
-            FieldKind::Instance => out.instance = number(field, payload, 0).and_then(|n| u32::try_from(n).ok()),
+            FieldKind::Instance => out.instance = number(def, field, payload).and_then(|n| u32::try_from(n).ok()),
             // The public databases differ on 252; as no sender needs it, it counts as "none" here.
             FieldKind::Sequence => {
-                out.sequence = number(field, payload, 0).and_then(|n| u8::try_from(n).ok()).filter(|n| *n < 252);
+                out.sequence = number(def, field, payload).and_then(|n| u8::try_from(n).ok()).filter(|n| *n < 252);
             }
-            FieldKind::Count => count = number(field, payload, 0),
-            _ => push(&mut out.fields, field, 0, 0, payload),
+            FieldKind::Count => count = number(def, field, payload),
+            FieldKind::SetIndex => line = set_number(field, payload, 0).unwrap_or(0),
+            FieldKind::Side { .. } => push(&mut out, field, 0, 0, payload),
+            _ => push(&mut out, field, line, 0, payload),
         }
     }
     if let (Some(first), Some(last)) = (repeating.first(), repeating.last()) {
@@ -125,7 +147,7 @@ pub fn decode(def: &'static MessageDef, payload: &[u8]) -> Decoded {
         };
         for (place, set) in set_numbers(repeating, payload, width, sets).into_iter().enumerate() {
             for field in repeating {
-                push(&mut out.fields, field, set, place * width, payload);
+                push(&mut out, field, set, place * width, payload);
             }
         }
     }
@@ -135,45 +157,61 @@ pub fn decode(def: &'static MessageDef, payload: &[u8]) -> Decoded {
 /// How the sets of a message are numbered, see [`DecodedField::set`].
 fn set_numbers(repeating: &[Field], payload: &[u8], width: usize, sets: usize) -> Vec<u8> {
     let sets = sets.min(usize::from(u8::MAX));
-    let said: Option<Vec<u8>> = repeating.iter().find(|f| f.kind == FieldKind::SetIndex).and_then(|index| {
-        (0..sets)
-            .map(|place| bits::extract(payload, usize::from(index.bit) + place * width, index.bits))
-            // All ones is "not available"; the codes below it are lines.
-            .map(|raw| raw.filter(|n| *n < bits::mask(index.bits)).and_then(|n| u8::try_from(n).ok()))
-            .collect()
-    });
+    let said: Option<Vec<u8>> = repeating
+        .iter()
+        .find(|f| f.kind == FieldKind::SetIndex)
+        .and_then(|index| (0..sets).map(|place| set_number(index, payload, place * width)).collect());
     match said {
         Some(numbers) if numbers.iter().enumerate().all(|(i, n)| !numbers[..i].contains(n)) => numbers,
         _ => (0..sets).map(|place| place as u8).collect(),
     }
 }
 
-/// A whole number in which the special codes of its width mean "none".
-fn number(field: &Field, payload: &[u8], shift: usize) -> Option<u64> {
-    let raw = bits::extract(payload, usize::from(field.bit) + shift, field.bits)?;
-    special::statement(raw, field.bits, false).is_none().then_some(raw)
+/// What a set says of itself. All ones is "not available"; the codes below it are lines.
+fn set_number(index: &Field, payload: &[u8], shift: usize) -> Option<u8> {
+    let raw = bits::extract(payload, usize::from(index.bit) + shift, index.bits)?;
+    u8::try_from(raw).ok().filter(|_| raw < bits::mask(index.bits))
 }
 
-fn push(fields: &mut Vec<DecodedField>, field: &'static Field, set: u8, shift: usize, payload: &[u8]) {
+/// A whole number in which the special codes of its width mean "none".
+fn number(def: &MessageDef, field: &Field, payload: &[u8]) -> Option<u64> {
+    let raw = bits::extract(payload, usize::from(field.bit), field.bits)?;
+    special::statement(def.protocol, raw, field.bits, false).is_none().then_some(raw)
+}
+
+fn push(out: &mut Decoded, field: &'static Field, set: u8, shift: usize, payload: &[u8]) {
     let bit = usize::from(field.bit) + shift;
     let value = match field.kind {
         FieldKind::Text => FieldValue::Text(text(payload, bit, field.bits)),
-        _ => match reading(field, bits::extract(payload, bit, field.bits)) {
+        FieldKind::Joined { shift: own, pieces } => FieldValue::Reading(joined(field, (own, pieces), payload, shift)),
+        _ => match reading(out.def.protocol, field, bits::extract(payload, bit, field.bits)) {
             Some(reading) => FieldValue::Reading(reading),
             None => return,
         },
     };
-    fields.push(DecodedField { field, set, value });
+    out.fields.push(DecodedField { field, set, value });
+}
+
+/// A number in pieces; a piece that the payload is too short for makes it not available.
+fn joined(field: &Field, (own, pieces): (u16, &[(u16, u16, u16)]), payload: &[u8], shift: usize) -> Reading {
+    let (mut raw, mut ones) = (0, 0);
+    for (bit, width, place) in pieces.iter().chain(&[(field.bit, field.bits, own)]) {
+        let Some(piece) = bits::extract(payload, usize::from(*bit) + shift, *width) else {
+            return Reading::NotAvailable;
+        };
+        raw |= piece << place;
+        ones |= bits::mask(*width) << place;
+    }
+    if raw == ones { Reading::NotAvailable } else { Reading::Value(raw as f64) }
 }
 
 /// What a raw number says; `None` for kinds that are not values.
-fn reading(field: &Field, raw: Option<u64>) -> Option<Reading> {
+fn reading(protocol: Protocol, field: &Field, raw: Option<u64>) -> Option<Reading> {
     use Reading::{NotAvailable, Value};
-    let statement = |raw, signed| special::statement(raw, field.bits, signed);
+    let statement = |raw, signed| special::statement(protocol, raw, field.bits, signed);
     Some(match (&field.kind, raw) {
-        (FieldKind::Number { .. } | FieldKind::Code { .. } | FieldKind::Flags { .. } | FieldKind::Ident, None) => {
-            NotAvailable
-        }
+        (FieldKind::Number { .. } | FieldKind::Code { .. } | FieldKind::Flags { .. } | FieldKind::Ident, None)
+        | (FieldKind::Rank | FieldKind::Side { .. }, None) => NotAvailable,
         (FieldKind::Number { also_missing, .. }, Some(raw)) if *also_missing == Some(raw) => NotAvailable,
         (FieldKind::Number { signed: true, scale, .. }, Some(raw)) => {
             statement(raw, true).unwrap_or_else(|| Value(scale.value(bits::sign_extend(raw, field.bits))))
@@ -185,6 +223,9 @@ fn reading(field: &Field, raw: Option<u64>) -> Option<Reading> {
             Some(said) if field.code_name(raw).is_none() => said,
             _ => Value(raw as f64),
         },
+        (FieldKind::Rank | FieldKind::Side { .. }, Some(raw)) => {
+            statement(raw, false).unwrap_or_else(|| Value(raw as f64))
+        }
         // The databases give bit fields no code for "not available", yet senders fill what they do not measure
         // with ones: read literally, every alarm of the engine would be raised at once.
         (FieldKind::Flags { .. }, Some(raw)) if flags_missing(raw, field.bits) => NotAvailable,

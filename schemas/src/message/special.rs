@@ -1,17 +1,47 @@
 //! Which raw codes are no value. The top of a field's range is kept for statements of the sender: not
-//! available, out of range, reserved (the convention of the standard as the public message databases describe
-//! it: CANboat PGN database 6.2.0 and the NMEA2000 C++ library 4.24.1 agree on it).
+//! available, out of range (error), reserved. Every protocol keeps other codes, and one table says which:
+//!
+//! * NMEA 2000: the topmost codes one by one (CANboat PGN database 6.2.0 and the NMEA2000 C++ library 4.24.1
+//!   agree on it).
+//! * RV-C: the same from 8 bits on and in 2 bits; of other widths only all ones is kept (RV-C layer
+//!   specification, table of data types, as public decoders carry it).
+//! * SAE J1939: from 8 bits on the *topmost byte* says it, FF not available, FE error, FB to FD reserved, so that
+//!   a measurement ends at FA, FAFF, ... (SAE J1939-71, from memory; public decoders agree).
+//! * CANopen (CiA 301) keeps no codes.
 
+use super::Protocol;
 use super::bits::mask;
 use crate::sample::Reading;
 
-/// How many codes at the top are kept: none of 1 bit, two (not available, out of range) of 2 to 7 bits, three
-/// (and reserved) from 8 bits on; 4-bit enumerations count as the latter.
-const fn kept(bits: u16) -> u64 {
-    match bits {
-        0 | 1 => 0,
-        4 | 8.. => 3,
-        _ => 2,
+/// How many codes from the top down say what.
+struct Kept {
+    missing: u64,
+    error: u64,
+    reserved: u64,
+}
+
+impl Kept {
+    const fn new(missing: u64, error: u64, reserved: u64) -> Self {
+        Self { missing, error, reserved }
+    }
+
+    const fn all(&self) -> u64 {
+        self.missing + self.error + self.reserved
+    }
+}
+
+const fn kept(protocol: Protocol, bits: u16) -> Kept {
+    match (protocol, bits) {
+        (Protocol::Canopen, _) | (_, 0 | 1) => Kept::new(0, 0, 0),
+        // 4-bit enumerations of NMEA 2000 keep three codes like whole bytes.
+        (Protocol::N2k, 4 | 8..) => Kept::new(1, 1, 1),
+        (Protocol::N2k, _) | (Protocol::Rvc | Protocol::J1939, 2) => Kept::new(1, 1, 0),
+        (Protocol::Rvc, 8..) => Kept::new(1, 1, 1),
+        (Protocol::J1939, 8 | 16 | 24 | 32) => {
+            let one = 1 << (bits - 8);
+            Kept::new(one, one, 3 * one)
+        }
+        (Protocol::Rvc | Protocol::J1939, _) => Kept::new(1, 0, 0),
     }
 }
 
@@ -21,27 +51,30 @@ const fn top(bits: u16, signed: bool) -> u64 {
 }
 
 /// What the sender states with this code instead of a value, if it does.
-pub(super) fn statement(raw: u64, bits: u16, signed: bool) -> Option<Reading> {
-    let top = top(bits, signed);
+pub(super) fn statement(protocol: Protocol, raw: u64, bits: u16, signed: bool) -> Option<Reading> {
+    let (top, kept) = (top(bits, signed), kept(protocol, bits));
     if raw > top {
         // The lowest negative code lies outside the range that the databases give (-32767 for 16 bits).
-        return (raw == top + 1 && kept(bits) > 0).then_some(Reading::OutOfRange);
+        return (raw == top + 1 && kept.all() > 0).then_some(Reading::OutOfRange);
     }
     match top - raw {
-        n if n >= kept(bits) => None,
-        0 => Some(Reading::NotAvailable),
-        1 => Some(Reading::OutOfRange),
-        _ => Some(Reading::Reserved),
+        n if n < kept.missing => Some(Reading::NotAvailable),
+        n if n < kept.missing + kept.error => Some(Reading::OutOfRange),
+        n if n < kept.all() => Some(Reading::Reserved),
+        _ => None,
     }
 }
 
-/// The code of a statement, where the width has one. `Reserved` in 2-bit fields falls back to "out of range".
-pub(super) fn code(reading: Reading, bits: u16, signed: bool) -> Option<u64> {
-    let below = match (reading, kept(bits)) {
-        (Reading::Value(_), _) | (_, 0) => return None,
-        (Reading::NotAvailable, _) => 0,
-        (Reading::Reserved, 3) => 2,
-        (Reading::OutOfRange | Reading::Reserved, _) => 1,
+/// The code of a statement, where the width has any. What the width cannot say falls back to the nearest that it
+/// can: reserved to error, error to not available.
+pub(super) fn code(protocol: Protocol, reading: Reading, bits: u16, signed: bool) -> Option<u64> {
+    let kept = kept(protocol, bits);
+    let below = match reading {
+        Reading::Value(_) => return None,
+        _ if kept.missing == 0 => return None,
+        Reading::Reserved if kept.reserved > 0 => kept.missing + kept.error,
+        Reading::Reserved | Reading::OutOfRange if kept.error > 0 => kept.missing,
+        _ => 0,
     };
     Some(top(bits, signed) - below)
 }
@@ -78,20 +111,66 @@ mod tests {
             (i64::MAX as u64, 64, true, Some(NotAvailable)),
             (u64::MAX, 64, true, None),
         ] {
-            assert_eq!(statement(raw, bits, signed), expected, "{raw:#x} of {bits} bits, signed {signed}");
+            assert_eq!(statement(Protocol::N2k, raw, bits, signed), expected, "{raw:#x} of {bits}, signed {signed}");
+        }
+    }
+
+    #[test]
+    fn each_protocol_keeps_its_own_codes() {
+        use Protocol::{Canopen, J1939, Rvc};
+        for (protocol, bits, raw, expected) in [
+            (Rvc, 2, 3, Some(NotAvailable)),
+            (Rvc, 2, 2, Some(OutOfRange)),
+            (Rvc, 4, 15, Some(NotAvailable)),
+            (Rvc, 4, 14, None), // battery types of the maker's own
+            (Rvc, 8, 255, Some(NotAvailable)),
+            (Rvc, 8, 254, Some(OutOfRange)),
+            (Rvc, 8, 253, Some(Reserved)),
+            (Rvc, 8, 252, None),
+            (Rvc, 16, 65535, Some(NotAvailable)),
+            (Rvc, 16, 65534, Some(OutOfRange)),
+            (Rvc, 16, 65533, Some(Reserved)),
+            (Rvc, 16, 65532, None),
+            (Rvc, 32, 0xFFFF_FFFF, Some(NotAvailable)),
+            (Rvc, 32, 0xFFFF_FFFD, Some(Reserved)),
+            (Rvc, 32, 0xFFFF_FFFC, None),
+            (J1939, 2, 2, Some(OutOfRange)),
+            (J1939, 8, 0xFF, Some(NotAvailable)),
+            (J1939, 8, 0xFE, Some(OutOfRange)),
+            (J1939, 8, 0xFD, Some(Reserved)),
+            (J1939, 8, 0xFB, Some(Reserved)),
+            (J1939, 8, 0xFA, None),
+            (J1939, 16, 0xFF00, Some(NotAvailable)),
+            (J1939, 16, 0xFEFF, Some(OutOfRange)),
+            (J1939, 16, 0xFDFF, Some(Reserved)),
+            (J1939, 16, 0xFB00, Some(Reserved)),
+            (J1939, 16, 0xFAFF, None),
+            (J1939, 32, 0xFF00_0000, Some(NotAvailable)),
+            (J1939, 32, 0xFE00_0000, Some(OutOfRange)),
+            (J1939, 32, 0xFB00_0000, Some(Reserved)),
+            (J1939, 32, 0xFAFF_FFFF, None),
+            (J1939, 19, 0x7_FFFF, Some(NotAvailable)),
+            (J1939, 19, 0x7_FFFE, None),
+            (Canopen, 16, 0xFFFF, None),
+        ] {
+            assert_eq!(statement(protocol, raw, bits, false), expected, "{protocol:?} {raw:#x} of {bits}");
         }
     }
 
     #[test]
     fn a_statement_has_a_code_that_reads_back() {
-        for bits in [2, 4, 8, 16, 24, 32, 64] {
-            for signed in [false, true] {
-                for said in [NotAvailable, OutOfRange] {
-                    let raw = code(said, bits, signed).unwrap();
-                    assert_eq!(statement(raw, bits, signed), Some(said), "{bits} {signed}");
+        for protocol in [Protocol::N2k, Protocol::Rvc, Protocol::J1939] {
+            for bits in [2, 8, 16, 24, 32] {
+                for signed in [false, true] {
+                    for said in [NotAvailable, OutOfRange] {
+                        let raw = code(protocol, said, bits, signed).unwrap();
+                        assert_eq!(statement(protocol, raw, bits, signed), Some(said), "{protocol:?} {bits} {signed}");
+                    }
                 }
             }
         }
-        assert_eq!(code(NotAvailable, 1, false), None);
+        assert_eq!(code(Protocol::N2k, NotAvailable, 1, false), None);
+        assert_eq!(code(Protocol::Rvc, OutOfRange, 4, false), Some(15), "four bits have no code for an error");
+        assert_eq!(code(Protocol::Canopen, NotAvailable, 16, false), None);
     }
 }

@@ -17,6 +17,12 @@ pub(super) const fn fast(number: u32, title: &'static str, priority: u8, fields:
 }
 
 impl MessageDef {
+    /// The same of another protocol.
+    pub(super) const fn of(mut self, protocol: Protocol) -> Self {
+        self.protocol = protocol;
+        self
+    }
+
     /// The fields from index `first` on repeat.
     pub(super) const fn repeating_from(mut self, first: usize) -> Self {
         self.repeat = Some(Repeat { first });
@@ -100,6 +106,37 @@ pub(super) const fn ident(name: &'static str, bit: u16, bits: u16) -> Field {
 /// Text of fixed length.
 pub(super) const fn text(name: &'static str, bit: u16, bits: u16) -> Field {
     field(name, bit, bits, FieldKind::Text)
+}
+
+/// A number in pieces (bit, length, place within the number); `shift` is the place of the field's own bits.
+pub(super) const fn joined(
+    name: &'static str,
+    bit: u16,
+    bits: u16,
+    shift: u16,
+    pieces: &'static [(u16, u16, u16)],
+) -> Field {
+    field(name, bit, bits, FieldKind::Joined { shift, pieces })
+}
+
+/// A piece of a number that another field joins.
+pub(super) const fn piece(bit: u16, bits: u16) -> Field {
+    field("piece", bit, bits, FieldKind::Piece)
+}
+
+/// The sender's rank.
+pub(super) const fn rank(name: &'static str, bit: u16) -> Field {
+    field(name, bit, 8, FieldKind::Rank)
+}
+
+/// The side of the device; `plain` goes without saying.
+pub(super) const fn side(name: &'static str, bit: u16, bits: u16, plain: u8) -> Field {
+    field(name, bit, bits, FieldKind::Side { plain })
+}
+
+/// An instance of fewer bits than a byte.
+pub(super) const fn narrow_instance(name: &'static str, bit: u16, bits: u16) -> Field {
+    field(name, bit, bits, FieldKind::Instance)
 }
 
 /// The instance, whatever the standard calls it here.

@@ -15,6 +15,8 @@ mod system;
 
 use crate::message::MessageDef;
 
+pub(super) use system::ADDRESS_CLAIM_FIELDS;
+
 /// By rising number.
 pub(super) static MESSAGES: &[&MessageDef] = &[
     &system::ADDRESS_CLAIM,

@@ -2,27 +2,25 @@
 
 use super::super::rows::{code, fast, ident, reserved, sid, single, spare, text, unsigned};
 use super::names::{CONTROLLER_STATE, EQUIPMENT_STATUS, SYSTEM_TIME as TIME_SOURCE};
-use crate::message::MessageDef;
+use crate::message::{Field, MessageDef};
 use crate::quantity::Unit;
 
 /// The whole payload, little-endian, is the 64-bit NAME. The manufacturer code stays a number.
-pub(super) static ADDRESS_CLAIM: MessageDef = single(
-    60928,
-    "ISO Address Claim",
-    6,
-    &[
-        ident("unique_number", 0, 21),
-        ident("manufacturer_code", 21, 11),
-        ident("device_instance_lower", 32, 3),
-        ident("device_instance_upper", 35, 5),
-        ident("device_function", 40, 8),
-        spare(48, 1),
-        ident("device_class", 49, 7),
-        ident("system_instance", 56, 4),
-        ident("industry_group", 60, 3),
-        ident("arbitrary_address_capable", 63, 1),
-    ],
-);
+pub(super) static ADDRESS_CLAIM: MessageDef = single(60928, "ISO Address Claim", 6, ADDRESS_CLAIM_FIELDS);
+
+/// SAE J1939 and RV-C have the same.
+pub(in crate::message::tables) const ADDRESS_CLAIM_FIELDS: &[Field] = &[
+    ident("unique_number", 0, 21),
+    ident("manufacturer_code", 21, 11),
+    ident("device_instance_lower", 32, 3),
+    ident("device_instance_upper", 35, 5),
+    ident("device_function", 40, 8),
+    spare(48, 1),
+    ident("device_class", 49, 7),
+    ident("system_instance", 56, 4),
+    ident("industry_group", 60, 3),
+    ident("arbitrary_address_capable", 63, 1),
+];
 
 /// The sender's own clock: days since 1970-01-01 and seconds since midnight, UTC.
 pub(super) static SYSTEM_TIME: MessageDef = single(
