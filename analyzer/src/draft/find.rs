@@ -160,8 +160,9 @@ impl<'a> Look<'a> {
     pub(super) fn beside(&self, of: &ChannelAddress, message: (&str, &str)) -> Option<&'a Heard> {
         self.all(&of.protocol, message).find(|h| {
             let a = &h.address;
+            // Some messages have no instance where their neighbours do: there is one such device.
             a.bus == of.bus
-                && a.instance == of.instance
+                && (a.instance.is_none() || a.instance == of.instance)
                 && (a.source.is_none() || of.source.is_none() || a.source == of.source)
         })
     }
