@@ -56,7 +56,7 @@ pub fn load(
         let exact = channels.iter().find(|c| c.address == *address);
         let chosen = match (exact, address.source) {
             (Some(c), _) => Some(c),
-            (None, Some(_)) => by_plain.get(&address.without_source()).and_then(|c| alone(c, &address, &addressed)),
+            (None, Some(_)) => by_plain.get(&address.without_source()).and_then(|c| alone(c, address, &addressed)),
             (None, None) => {
                 let mut senders = by_plain.get(address).cloned().unwrap_or_default();
                 // The first device that used the address is the one that the designer saw.

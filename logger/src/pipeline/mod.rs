@@ -3,6 +3,7 @@
 //! A live bus and a recording share every line from here on. Owes its reader: no frame makes it fail; what
 //! cannot be used is counted by name; memory has a bound whatever the bus carries.
 
+mod bus;
 mod channels;
 mod described;
 mod devices;
@@ -14,13 +15,14 @@ mod segments;
 use crate::bus::stamps::Meaning;
 use crate::bus::{Frame, bus_name};
 use crate::clock::{Arrival, Settled};
-use crate::dialect::{Dialect, Dialects};
-use crate::framing::{Counters, FastPackets, Outcome, TransportCounters, TransportOutcome, Transports};
-use crate::identity::{ChannelSenders, Identities, name_of_claim};
-use ampwake_schemas::message::{CanId, Decoded, FieldValue, MessageDef, Protocol, Transport, decode, find};
+use crate::dialect::Dialects;
+use crate::framing::{Outcome, TransportOutcome};
+use crate::identity::name_of_claim;
+use ampwake_schemas::message::{Decoded, FieldValue, Protocol, Transport, decode};
 use ampwake_schemas::sample::Reading;
 use ampwake_schemas::time::Timestamp;
 use ampwake_store::{Event, Writer};
+use bus::{Bus, Known, identifier, row};
 use std::collections::BTreeMap;
 
 /// Data buses of one pipeline.
@@ -46,113 +48,6 @@ pub struct Totals {
     pub samples: u64,
     /// Steps of the recorder's clock.
     pub clock_steps: u64,
-}
-
-/// What is kept about one bus.
-struct Bus {
-    name: String,
-    dialects: Vec<Dialect>,
-    packets: FastPackets,
-    packets_reported: Counters,
-    transports: Transports,
-    transports_reported: TransportCounters,
-    /// Who holds the addresses of 29-bit identifiers.
-    identities: Identities,
-    /// The nodes of CANopen, whose numbers are no such addresses.
-    nodes: Identities,
-    senders: ChannelSenders,
-    ranks: ranks::Ranks,
-    errors: errors::BusErrors,
-}
-
-/// What a bus's dialects make of a frame.
-enum Known {
-    /// It is (part of) a message of the tables.
-    Row(&'static MessageDef),
-    /// It is part of a transfer, whatever message that carries.
-    Transfer,
-    /// A decoder of the dialects had it.
-    Described(usize),
-    /// It may be one of theirs, which is not known here.
-    Unknown,
-    /// It is none of theirs.
-    Foreign,
-}
-
-impl Bus {
-    fn new(name: String, dialects: Vec<Dialect>) -> Self {
-        Self {
-            name,
-            dialects,
-            packets: FastPackets::default(),
-            packets_reported: Counters::default(),
-            transports: Transports::default(),
-            transports_reported: TransportCounters::default(),
-            identities: Identities::new(),
-            nodes: Identities::new(),
-            senders: ChannelSenders::new(),
-            ranks: ranks::Ranks::default(),
-            errors: errors::BusErrors::default(),
-        }
-    }
-
-    /// True where a protocol of the tables may have sent this frame.
-    fn is_tabled(&self, frame: &Frame) -> bool {
-        self.dialects.iter().any(|d| matches!(d, Dialect::Table(p) if fits(*p, frame)))
-    }
-
-    /// The first dialect that knows the frame has it.
-    fn know(&self, frame: &Frame, id: CanId, values: &mut Vec<(usize, Reading)>) -> Known {
-        let mut known = Known::Foreign;
-        for (i, dialect) in self.dialects.iter().enumerate() {
-            match dialect {
-                Dialect::Frames(decoder) if decoder.decode(frame, values) => return Known::Described(i),
-                Dialect::Table(protocol) if !fits(*protocol, frame) => continue,
-                Dialect::Table(_) if frame.flags.extended && Transports::takes(id.pgn) => return Known::Transfer,
-                Dialect::Table(protocol) => {
-                    if let Some(def) = find(*protocol, id.pgn) {
-                        return Known::Row(def);
-                    }
-                }
-                Dialect::Frames(_) => {}
-            }
-            known = Known::Unknown;
-        }
-        known
-    }
-
-    /// Counts what reassembly had to give up since the last time.
-    fn report_packets(&mut self, store: &mut Writer) {
-        let (now, before) =
-            (self.packets.counters(), std::mem::replace(&mut self.packets_reported, self.packets.counters()));
-        store.problem("fast_packet_frame_lost", now.lost_frames - before.lost_frames);
-        store.problem("fast_packet_frame_repeated", now.repeated - before.repeated);
-        store.problem("fast_packet_without_start", now.without_start - before.without_start);
-        store.problem("fast_packet_malformed", now.malformed - before.malformed);
-        let given_up = |c: &Counters| c.timeouts + c.restarted + c.evicted;
-        store.problem("fast_packet_given_up", given_up(&now) - given_up(&before));
-        let now = self.transports.counters();
-        let before = std::mem::replace(&mut self.transports_reported, now);
-        store.problem("transport_frame_lost", now.lost_frames - before.lost_frames);
-        store.problem("transport_frame_repeated", now.repeated - before.repeated);
-        store.problem("transport_without_start", now.without_start - before.without_start);
-        store.problem("transport_malformed", now.malformed - before.malformed);
-        store.problem("transport_given_up", now.given_up - before.given_up);
-    }
-}
-
-fn fits(protocol: Protocol, frame: &Frame) -> bool {
-    protocol.is_extended() == frame.flags.extended && !frame.flags.fd
-}
-
-/// Who sends what. A CANopen identifier of 11 bits has the function in its upper four and the node in the others;
-/// node 0 is nobody (those are messages of the network).
-fn identifier(frame: &Frame) -> CanId {
-    match (frame.flags.extended, (frame.id & 0x7F) as u8) {
-        (true, _) => CanId::from_raw(frame.id),
-        (false, 0) => CanId::broadcast(0, u32::MAX, 254),
-        (false, node) => CanId::broadcast(0, frame.id & 0x780, node),
-    }
 }
 
 /// Takes frames, appends to the store.
@@ -307,11 +202,8 @@ impl Pipeline {
         let tabled = bus.is_tabled(frame);
         let senders = if frame.flags.extended { &mut bus.identities } else { &mut bus.nodes };
         let device = if tabled { senders.heard(frame.time, id.source) } else { None };
-        let mut values = std::mem::take(&mut self.described.values);
-        values.clear();
-        let known = bus.know(frame, id, &mut values);
-        self.described.values = values;
-        let (def, payload) = match known {
+        self.described.values.clear();
+        let (def, payload) = match bus.know(frame, id, &mut self.described.values) {
             Known::Row(def) if def.transport == Transport::Fast => match bus.packets.push(frame.time, id, frame.data())
             {
                 Outcome::Complete(payload) => (def, payload),
@@ -375,14 +267,6 @@ impl Pipeline {
         self.totals.samples += samples;
         self.count("channel_beyond_limit", beyond);
     }
-}
-
-/// The message of this number in the first of the dialects that knows it.
-fn row(dialects: &[Dialect], pgn: u32) -> Option<&'static MessageDef> {
-    dialects.iter().find_map(|d| match d {
-        Dialect::Table(protocol) if protocol.is_extended() => find(*protocol, pgn),
-        _ => None,
-    })
 }
 
 fn store_events(events: impl IntoIterator<Item = Event>, store: &mut Writer) {

@@ -1,8 +1,9 @@
 use super::*;
 use crate::bus::Flags;
+use crate::dialect::Dialect;
 use ampwake_schemas::channel::ChannelAddress;
-use ampwake_schemas::message::encode;
 use ampwake_schemas::message::fast_packet::fragment;
+use ampwake_schemas::message::{CanId, encode, find};
 use ampwake_store::Store;
 
 /// 2025-09-12T12:40:00Z, s.

@@ -223,9 +223,7 @@ fn reading(protocol: Protocol, field: &Field, raw: Option<u64>) -> Option<Readin
             Some(said) if field.code_name(raw).is_none() => said,
             _ => Value(raw as f64),
         },
-        (FieldKind::Rank | FieldKind::Side { .. }, Some(raw)) => {
-            statement(raw, false).unwrap_or_else(|| Value(raw as f64))
-        }
+        (FieldKind::Rank | FieldKind::Side { .. }, Some(raw)) => statement(raw, false).unwrap_or(Value(raw as f64)),
         // The databases give bit fields no code for "not available", yet senders fill what they do not measure
         // with ones: read literally, every alarm of the engine would be raised at once.
         (FieldKind::Flags { .. }, Some(raw)) if flags_missing(raw, field.bits) => NotAvailable,

@@ -131,8 +131,8 @@ fn memory_is_bounded_and_one_sender_cannot_push_out_the_others() {
         push(&mut t, 1, id(CONNECTION, 1, destination), &frames[0].1).unwrap();
     }
     assert_eq!(t.transfers.len(), 1 + MAX_PER_SENDER);
-    for n in 1..3 {
-        push(&mut t, 2, id(DATA, 7, 8), &frames[n].1).unwrap();
+    for (_, frame) in &frames[1..3] {
+        push(&mut t, 2, id(DATA, 7, 8), frame).unwrap();
     }
     assert_eq!(push(&mut t, 2, id(DATA, 7, 8), &frames[3].1), Ok(Some((65240, vec![1; 20]))));
     for source in 0..=255 {
