@@ -70,6 +70,7 @@ pub fn analyze(recording: &Recording, intent: &Intent) -> Analysis {
         findings.extend(remark::habits::offsets(&w.view));
         let drops = remark::habits::cable_drop(&w.view, &findings);
         findings.extend(drops);
+        findings.extend(remark::battery::remarks(&w.view, recording));
         findings.extend(remark::sensors::temperature_faults(&w.view, recording));
         findings.extend(remark::sensors::balance(&w.view));
         let context = verdict::Context {

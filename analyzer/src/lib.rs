@@ -12,6 +12,7 @@ pub mod commands;
 
 pub mod demo;
 pub mod document;
+pub mod draft;
 pub mod figures;
 pub mod load;
 pub mod model;

@@ -72,7 +72,7 @@ pub struct BankView<'a> {
     pub hottest: Vec<f64>,
     /// State of charge, 0..1.
     pub soc: Vec<f64>,
-    /// Absorption set-point, compensated, V.
+    /// Absorption set-point, compensated, V; the battery's live limit where that is lower.
     pub absorption_v: Vec<f64>,
     /// Float set-point, compensated, V; NaN where the bank is not floated.
     pub float_v: Vec<f64>,
@@ -80,6 +80,8 @@ pub struct BankView<'a> {
     pub charge_limit: Vec<f64>,
     /// That limit is the battery's own, live.
     pub limit_is_live: Vec<bool>,
+    /// The charge voltage that the battery allows now, V; NaN where it was not heard or cannot be one.
+    pub voltage_limit: Vec<f64>,
     /// The battery permits charge.
     pub permitted: Vec<bool>,
     /// Sum of the measured loads, A; NaN where one is unknown, 0 without loads.
@@ -150,6 +152,13 @@ pub fn build<'a>(recording: &Recording, vessel: &'a Intent, bank: &'a Bank, grid
     let set_point = |v: Option<f64>| -> Vec<f64> {
         temperature.iter().map(|t| v.map_or(f64::NAN, |v| compensated(bank, v, *t))).collect()
     };
+    let voltage_limit = voltage_limit(bank, further("charge_voltage_limit").map(|s| grid.means(&s)), grid);
+    // The battery may ask for less than the profile; a limit above it gives nobody leave to go there.
+    let absorption_v = set_point(Some(bank.profile.absorption_v))
+        .into_iter()
+        .zip(&voltage_limit)
+        .map(|(target, limit): (f64, &f64)| target.min(*limit))
+        .collect();
     let live_limit = further("charge_current_limit").map(|s| grid.means(&s));
     let live_limit = live_limit.unwrap_or_else(|| vec![f64::NAN; grid.len]);
     let usual = bank.max_charge_a.unwrap_or(f64::NAN);
@@ -192,10 +201,11 @@ pub fn build<'a>(recording: &Recording, vessel: &'a Intent, bank: &'a Bank, grid
         coldest,
         hottest,
         soc: grid.means(&recording.optional(bank.signals.state_of_charge.as_ref())),
-        absorption_v: set_point(Some(bank.profile.absorption_v)),
+        absorption_v,
         float_v: set_point(bank.profile.float_v),
         charge_limit,
         limit_is_live: live_limit.iter().map(|l| !l.is_nan()).collect(),
+        voltage_limit,
         permitted,
         loads,
         loads_measured,
@@ -218,6 +228,15 @@ pub fn build<'a>(recording: &Recording, vessel: &'a Intent, bank: &'a Bank, grid
         }
     }
     view
+}
+
+/// The battery's live voltage limit where it can be one: batteries say 0 when they want no charge at all, which is
+/// what [`BankView::permitted`] is for, and codes for "no value" lie far above.
+fn voltage_limit(bank: &Bank, live: Option<Vec<f64>>, grid: Grid) -> Vec<f64> {
+    // Half as much again is no charge voltage of any chemistry; below 0.9 of nominal none can be charged.
+    let possible = 0.9 * bank.nominal_v..=1.5 * bank.nominal_v;
+    let believed = |v: f64| if possible.contains(&v) { v } else { f64::NAN };
+    live.map_or_else(|| vec![f64::NAN; grid.len], |l| l.into_iter().map(believed).collect())
 }
 
 fn source<'a>(recording: &Recording, vessel: &Intent, s: &'a Source, grid: Grid) -> SourceView<'a> {

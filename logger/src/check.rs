@@ -22,6 +22,9 @@ pub fn check(config: &Config, system: &Path, out: &mut dyn Write) -> std::io::Re
                 writeln!(out, "problem {e}")?;
             }
         }
+        for remark in bus.definitions.remarks() {
+            writeln!(out, "note    {remark}")?;
+        }
     }
     match database(&config.database) {
         Ok(state) => writeln!(out, "ok      database {}: {state}", config.database.display())?,

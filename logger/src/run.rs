@@ -50,9 +50,12 @@ fn sources(config: &Config) -> Result<Vec<Box<dyn Source>>, RunError> {
 
 /// The recorder's options of a configuration.
 pub fn options(config: &Config) -> RecordOptions {
-    // In the order of the configuration, which takes no protocol that is not decoded.
+    // In the order of the configuration.
     let dialects = config.can.iter().map(|bus| {
-        let spoken = bus.protocols.iter().filter_map(|p| p.table()).map(Dialect::from);
+        let spoken = bus.protocols.iter().map(|p| match p.table() {
+            Some(table) => Dialect::from(table),
+            None => Dialect::Frames(bus.definitions.clone()),
+        });
         (bus.name.clone(), spoken.collect())
     });
     let buses: Vec<_> = config

@@ -23,7 +23,9 @@ fn played() -> Option<&'static Path> {
 #[allow(clippy::print_stderr)]
 fn boot() -> Option<PathBuf> {
     if std::env::var_os("AMPWAKE_KERNEL_CAN").is_none() {
-        eprintln!("skipped: AMPWAKE_KERNEL_CAN=1 boots a kernel for these tests (needs Debian's packages and some minutes)");
+        eprintln!(
+            "skipped: AMPWAKE_KERNEL_CAN=1 boots a kernel for these tests (needs Debian's packages and some minutes)"
+        );
         return None;
     }
     let here = Path::new(env!("CARGO_MANIFEST_DIR")).join("kernel_can");

@@ -1,7 +1,7 @@
 //! `ampwake analyze`: the main job.
 
 use super::source::{self, Opened, bus_protocol};
-use super::{Failure, Outcome, Streams, output, read_intent};
+use super::{Failure, Outcome, Streams, dbc, output, read_intent};
 use crate::analyze::{Analysis, analyze};
 use crate::report::{self, InputFile, Provenance, ReportInput};
 use ampwake_logger::import::ImportOptions;
@@ -17,7 +17,8 @@ pub struct Args {
     /// The database.
     #[arg(required_unless_present = "log", conflicts_with = "log")]
     db: Option<PathBuf>,
-    /// Recordings instead of a database: candump text, plain, .gz or .zst; `-` is standard input.
+    /// Recordings instead of a database: candump text or a pcap or pcapng capture, plain, .gz or .zst; `-` is
+    /// standard input.
     #[arg(long, num_args = 1.., value_name = "LOG")]
     log: Vec<PathBuf>,
     /// The design intent.
@@ -26,6 +27,9 @@ pub struct Args {
     /// The protocol of a bus, for example can0=rvc, several times where it speaks several; without it what the intent's addresses say.
     #[arg(long, value_name = "BUS=PROTOCOL", value_parser = bus_protocol)]
     bus: Vec<(String, Protocol)>,
+    /// A DBC file that describes messages of a bus, for example can0=pack.dbc; several times for several files.
+    #[arg(long, value_name = "BUS=FILE", value_parser = dbc::bus_file, requires = "log")]
+    dbc: Vec<(String, PathBuf)>,
     /// Only from this time on, for example 2026-05-01T08:00:00Z.
     #[arg(long, value_parser = time)]
     from: Option<Timestamp>,
@@ -61,7 +65,8 @@ pub fn run(args: &Args, streams: &mut Streams) -> Result<Outcome, Failure> {
     let opened = match &args.db {
         Some(db) => source::database(db)?,
         None => {
-            let options = ImportOptions { bus_protocols: source::protocols(&args.bus, Some(&intent))? };
+            let mut options = ImportOptions { bus_protocols: source::protocols(&args.bus, Some(&intent))? };
+            dbc::add(&mut options.bus_protocols, &args.dbc, Some(&intent), streams)?;
             source::recordings(&args.log, &options, streams)?
         }
     };

@@ -3,7 +3,7 @@
 use super::{Failure, Outcome, Streams};
 use crate::report::format::plain;
 use ampwake_schemas::time::Timestamp;
-use ampwake_store::Store;
+use ampwake_store::{ChannelInfo, Store};
 use std::path::PathBuf;
 
 /// Arguments of `channels`.
@@ -29,18 +29,14 @@ pub struct DevicesArgs {
 /// Every channel with unit, rate, range and last value.
 pub fn channels(args: &ChannelsArgs, streams: &mut Streams) -> Result<Outcome, Failure> {
     let store = Store::open(&args.db)?;
-    let mut rows = Vec::new();
-    for c in store.channels()? {
-        let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
-        for sample in store.read(c.id, None, None)? {
-            if let Some(v) = sample?.1.value() {
-                (low, high) = (low.min(v), high.max(v));
-            }
-        }
-        let span = c.first.zip(c.last).map_or(0.0, |(a, b)| b.seconds_since(a));
-        let rate = if span > 0.0 { (c.samples.saturating_sub(1)) as f64 / span } else { 0.0 };
-        rows.push((c, rate, (low <= high).then_some((low, high))));
-    }
+    let rows: Vec<_> = with_ranges(&store)?
+        .into_iter()
+        .map(|(c, range)| {
+            let span = c.first.zip(c.last).map_or(0.0, |(a, b)| b.seconds_since(a));
+            let rate = if span > 0.0 { (c.samples.saturating_sub(1)) as f64 / span } else { 0.0 };
+            (c, rate, range)
+        })
+        .collect();
     if args.json {
         let list: Vec<serde_json::Value> = rows
             .iter()
@@ -77,6 +73,21 @@ pub fn channels(args: &ChannelsArgs, streams: &mut Streams) -> Result<Outcome, F
         writeln!(streams.out, "no channels: nothing was decoded (is the protocol of the bus right? see --bus)")?;
     }
     Ok(Outcome::Done)
+}
+
+/// Every channel with its lowest and highest value.
+pub(super) fn with_ranges(store: &Store) -> Result<Vec<(ChannelInfo, Option<(f64, f64)>)>, Failure> {
+    let mut rows = Vec::new();
+    for c in store.channels()? {
+        let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
+        for sample in store.read(c.id, None, None)? {
+            if let Some(v) = sample?.1.value() {
+                (low, high) = (low.min(v), high.max(v));
+            }
+        }
+        rows.push((c, (low <= high).then_some((low, high))));
+    }
+    Ok(rows)
 }
 
 /// Six significant digits at most, without trailing zeros.

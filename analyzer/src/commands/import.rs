@@ -1,7 +1,7 @@
 //! `ampwake import`: recordings into a database.
 
 use super::source::{self, bus_protocol};
-use super::{Failure, Outcome, Streams, read_intent};
+use super::{Failure, Outcome, Streams, dbc, read_intent};
 use ampwake_logger::import::{ImportOptions, ImportReport};
 use ampwake_schemas::message::Protocol;
 use ampwake_store::Store;
@@ -10,7 +10,7 @@ use std::path::PathBuf;
 /// Arguments of `import`.
 #[derive(Debug, clap::Args)]
 pub struct Args {
-    /// Recordings: candump text, plain, .gz or .zst; `-` is standard input.
+    /// Recordings: candump text or a pcap or pcapng capture, plain, .gz or .zst; `-` is standard input.
     #[arg(required = true)]
     logs: Vec<PathBuf>,
     /// The database; made if it does not exist, added to if it does.
@@ -19,6 +19,9 @@ pub struct Args {
     /// The protocol of a bus, for example can0=rvc, several times where it speaks several; without it NMEA 2000.
     #[arg(long, value_name = "BUS=PROTOCOL", value_parser = bus_protocol)]
     bus: Vec<(String, Protocol)>,
+    /// A DBC file that describes messages of a bus, for example can0=pack.dbc; several times for several files.
+    #[arg(long, value_name = "BUS=FILE", value_parser = dbc::bus_file)]
+    dbc: Vec<(String, PathBuf)>,
     /// An intent file whose addresses tell the protocols of the buses.
     #[arg(long)]
     intent: Option<PathBuf>,
@@ -30,7 +33,8 @@ pub struct Args {
 /// Runs it.
 pub fn run(args: &Args, streams: &mut Streams) -> Result<Outcome, Failure> {
     let intent = args.intent.as_ref().map(read_intent).transpose()?.map(|i| i.0);
-    let options = ImportOptions { bus_protocols: source::protocols(&args.bus, intent.as_ref())? };
+    let mut options = ImportOptions { bus_protocols: source::protocols(&args.bus, intent.as_ref())? };
+    dbc::add(&mut options.bus_protocols, &args.dbc, intent.as_ref(), streams)?;
     let mut writer = Store::create(&args.db)?;
     let report = source::import(&args.logs, &options, &mut writer, streams)?;
     if args.json {

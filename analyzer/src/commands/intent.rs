@@ -1,4 +1,4 @@
-//! `ampwake intent check`: is the file right, and was everything it names heard?
+//! `ampwake intent check`: is the file right, and was everything it names heard? `ampwake intent draft`: a first file.
 
 use super::{Failure, Outcome, Streams, read_intent};
 use crate::quality;
@@ -15,11 +15,16 @@ pub enum Command {
         /// The database to hold it against.
         db: Option<PathBuf>,
     },
+    /// Write a first intent file from what the buses carried; what they cannot say stands in it as a question.
+    Draft(super::draft::Args),
 }
 
 /// Runs it. Signals that were never heard are a remark, not a failure: the boat may not have sailed yet.
 pub fn run(command: &Command, streams: &mut Streams) -> Result<Outcome, Failure> {
-    let Command::Check { file, db } = command;
+    let (file, db) = match command {
+        Command::Check { file, db } => (file, db),
+        Command::Draft(args) => return super::draft::run(args, streams),
+    };
     let (intent, _) = read_intent(file)?;
     writeln!(
         streams.out,

@@ -2,7 +2,9 @@
 
 mod analyze;
 mod channels;
+mod dbc;
 mod demo;
+mod draft;
 mod import;
 mod intent;
 mod output;

@@ -211,7 +211,9 @@ fn rise(view: &BankView, recording: &Recording) -> Vec<Finding> {
 }
 
 fn spread(view: &BankView) -> Vec<Finding> {
-    if view.intent.signals.temperature.len() < 2 {
+    let cells = ["cell_temperature_min", "cell_temperature_max"];
+    let both = cells.iter().all(|role| view.intent.signals.further.contains_key(*role));
+    if view.intent.signals.temperature.len() < 2 && !both {
         return Vec::new();
     }
     let limit = view.intent.temperature.spread_max_c;
@@ -273,7 +275,12 @@ fn over_voltage(view: &BankView) -> Vec<Finding> {
             && view.sources.iter().any(|s| s.reported[k] == Some(crate::state::Reported::Equalise))
     };
     let over = |k: usize| {
-        if equalising(k) { f64::NAN } else { view.voltage[k] - view.absorption_v[k] - view.band(view.absorption_v[k]) }
+        // Where the battery's own limit is the lower one, that is what counts: see `battery`.
+        if equalising(k) || view.voltage_limit[k] <= view.absorption_v[k] {
+            f64::NAN
+        } else {
+            view.voltage[k] - view.absorption_v[k] - view.band(view.absorption_v[k])
+        }
     };
     let rule = AlarmRule { limit: 0.0, deadband: 0.0, on_ms: 30_000, off_ms: 30_000 };
     let cells = f64::from(view.intent.cells_in_series);

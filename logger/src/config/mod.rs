@@ -3,12 +3,15 @@
 //! Read with all its mistakes at once, each with line, column and fix. What a configuration may ask for and this
 //! version cannot do yet is said as clearly as a mistake: a bus that is silently not recorded is lost for ever.
 
+mod dbc;
 mod serial;
 
+use crate::dbc::Definitions;
 use crate::dialect;
 use ampwake_schemas::message;
 use ampwake_schemas::toml_read::{self, Homes, Item, Key, Limits, Mistakes, Table, key, quoted};
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 /// The file's schema name.
 pub const SCHEMA: &str = "ampwake-logger/1";
@@ -51,8 +54,10 @@ pub struct CanBus {
     pub name: String,
     /// What is decoded on it.
     pub protocols: Vec<Protocol>,
-    /// Message definitions of the maker's own, for [`Protocol::Dbc`].
+    /// The files that describe the maker's own messages, for [`Protocol::Dbc`].
     pub dbc: Vec<PathBuf>,
+    /// What they describe.
+    pub definitions: Arc<Definitions>,
     /// Whether devices may be asked for their product information.
     pub ask: bool,
 }
@@ -96,11 +101,6 @@ impl Protocol {
             Self::CanOpen => Some(message::Protocol::Canopen),
             Self::Dbc => None,
         }
-    }
-
-    /// True for those that this version decodes.
-    pub const fn is_decoded(self) -> bool {
-        self.table().is_some()
     }
 }
 
@@ -187,8 +187,10 @@ fn keep(t: &Table<'_>) -> Option<Keep> {
 
 fn can_bus<'a>(t: &Table<'a>, base_dir: &Path, names: &mut Names<'a>) -> Option<CanBus> {
     let name = t.need(CAN_NAME).and_then(|i| names.take(i, Some(INTERFACE_CHARS)));
-    let protocols = t.take(PROTOCOLS).map_or(Some(vec![Protocol::N2k]), |i| protocols(&i));
-    let dbc = t.take(DBC).map_or(Some(Vec::new()), |i| dbc_files(&i, base_dir));
+    let spoken = t.take(PROTOCOLS);
+    let protocols = spoken.as_ref().map_or(Some(vec![Protocol::N2k]), protocols);
+    let dbc = dbc::files(t.take(DBC), base_dir);
+    let protocols = protocols.and_then(|p| dbc::among(p, spoken.as_ref(), dbc.as_ref().map(|d| d.paths.len())));
     let ask = t.take(ASK).map_or(Some(false), |i| {
         let ask = i.flag()?;
         if ask {
@@ -196,7 +198,8 @@ fn can_bus<'a>(t: &Table<'a>, base_dir: &Path, names: &mut Names<'a>) -> Option<
         }
         (!ask).then_some(false)
     });
-    Some(CanBus { name: name?, protocols: protocols?, dbc: dbc?, ask: ask? })
+    let dbc = dbc?;
+    Some(CanBus { name: name?, protocols: protocols?, dbc: dbc.paths, definitions: dbc.definitions, ask: ask? })
 }
 
 fn protocols(item: &Item<'_>) -> Option<Vec<Protocol>> {
@@ -209,11 +212,6 @@ fn protocols(item: &Item<'_>) -> Option<Vec<Protocol>> {
         };
         if read.contains(&protocol) {
             member.wrong("this protocol is in the list twice", "take one of the two out");
-        } else if !protocol.is_decoded() {
-            let problem = format!("this version does not decode {} yet", quoted(protocol.text()));
-            member
-                .wrong(&problem, "take it out; the recording of a bus can be imported and decoded by a later version");
-            good = false;
         }
         read.push(protocol);
     }
@@ -226,14 +224,6 @@ fn protocols(item: &Item<'_>) -> Option<Vec<Protocol>> {
         item.wrong("a bus that speaks nothing cannot be decoded", &item.write(PROTOCOLS.example));
     }
     good.then_some(read)
-}
-
-fn dbc_files(item: &Item<'_>, base_dir: &Path) -> Option<Vec<PathBuf>> {
-    let members = item.list()?;
-    if !members.is_empty() {
-        item.wrong("this version does not read DBC files yet", &item.write("[]"));
-    }
-    members.iter().map(|member| file(member, base_dir)).collect()
 }
 
 /// A file that must exist.

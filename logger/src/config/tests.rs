@@ -37,7 +37,13 @@ fn a_good_configuration_reads() {
     let config = read("logger.toml", GOOD, Path::new("/etc/ampwake")).unwrap();
     assert_eq!(config.database, Path::new("/etc/ampwake/data/voyage.db"));
     assert_eq!((config.commit_every_s, config.keep), (1, Keep { raw_days: 0, full_days: 400, max_gb: 4.5 }));
-    let bus = |name: &str| CanBus { name: name.into(), protocols: vec![Protocol::N2k], dbc: vec![], ask: false };
+    let bus = |name: &str| CanBus {
+        name: name.into(),
+        protocols: vec![Protocol::N2k],
+        dbc: vec![],
+        definitions: Arc::default(),
+        ask: false,
+    };
     assert_eq!(config.can, [bus("can0"), bus("house-bus")]);
 }
 
@@ -100,20 +106,26 @@ fn at_least_one_bus() {
 }
 
 #[test]
-fn what_this_version_cannot_do_is_said() {
-    let m = only(&GOOD.replacen("[\"n2k\"]", "[\"n2k\", \"dbc\"]", 1));
-    assert_eq!((m.line, m.problem.as_str()), (8, "this version does not decode `dbc` yet"));
+fn dbc_files_are_read_with_the_configuration() {
     let dir = tempfile::tempdir().unwrap();
-    std::fs::write(dir.path().join("pack.dbc"), "").unwrap();
-    let text = GOOD.replacen("dbc = []", "dbc = [\"pack.dbc\", \"motor.dbc\"]", 1);
-    let m = read("logger.toml", &text, dir.path()).unwrap_err();
-    let found: Vec<(usize, &str, &str)> =
-        m.list.iter().map(|m| (m.column, m.text.as_str(), m.problem.as_str())).collect();
-    let expect = [
-        (7, "dbc = [\"pack.dbc\", \"motor.dbc\"]", "this version does not read DBC files yet"),
-        (20, "\"motor.dbc\"", "there is no such file"),
-    ];
-    assert_eq!(found, expect);
+    let pack = "BO_ 288 Pack: 8 A\n SG_ Volts : 0|16@1+ (0.1,0) [0|0] \"V\" A\n";
+    std::fs::write(dir.path().join("pack.dbc"), pack).unwrap();
+    std::fs::write(dir.path().join("motor.dbc"), "BO_ 289 Motor: 8\n SG_ Speed 0|16\n").unwrap();
+    let with = |files: &str| GOOD.replacen("dbc = []", &format!("dbc = {files}"), 1);
+    let config = read("logger.toml", &with("[\"pack.dbc\"]"), dir.path()).unwrap();
+    assert_eq!(config.can[0].protocols, [Protocol::Dbc, Protocol::N2k], "the user's own words come first");
+    assert_eq!(config.can[0].definitions.messages()[0].name, "pack");
+    let said = with("[\"pack.dbc\"]").replacen("[\"n2k\"]", "[\"n2k\", \"dbc\"]", 1);
+    let config = read("logger.toml", &said, dir.path()).unwrap();
+    assert_eq!(config.can[0].protocols, [Protocol::N2k, Protocol::Dbc], "unless the file gives an order");
+
+    let m = read("logger.toml", &with("[\"pack.dbc\", \"none.dbc\"]"), dir.path()).unwrap_err().list.remove(0);
+    assert_eq!((m.text.as_str(), m.problem.as_str()), ("\"none.dbc\"", "there is no such file"));
+    let m = read("logger.toml", &with("[\"motor.dbc\"]"), dir.path()).unwrap_err().list.remove(0);
+    assert_eq!((m.line, m.column), (9, 7));
+    assert!(m.problem.contains("motor.dbc:2: `SG_ Speed 0|16` is no signal"), "{}", m.problem);
+    let m = only(&GOOD.replacen("[\"n2k\"]", "[\"n2k\", \"dbc\"]", 1));
+    assert_eq!((m.line, m.fix.as_str()), (8, "add `dbc = [\"pack.dbc\"]` to this bus"));
 }
 
 #[test]

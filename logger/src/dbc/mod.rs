@@ -9,6 +9,7 @@
 //! standard of it.
 
 mod decode;
+mod dialect;
 mod names;
 mod read;
 mod signal;
@@ -20,6 +21,7 @@ mod tests;
 
 pub use signal::{ByteOrder, MessageDef, Multiplexed, Number, SignalDef};
 
+use crate::dialect::Signal;
 use std::collections::HashMap;
 use std::fmt;
 use std::path::{Path, PathBuf};
@@ -85,6 +87,10 @@ pub struct Definitions {
     messages: Vec<MessageDef>,
     by_id: HashMap<FrameId, usize>,
     remarks: Vec<Remark>,
+    /// Every signal of every message as the pipeline knows it.
+    signals: Vec<Signal>,
+    /// The index in there of each message's first signal.
+    first: Vec<usize>,
 }
 
 impl Definitions {
@@ -144,6 +150,14 @@ impl Definitions {
             return Err(DbcError(mistakes));
         }
         names::make_unique(&mut self.messages);
+        for message in &self.messages {
+            self.first.push(self.signals.len());
+            self.signals.extend(message.signals.iter().map(|signal| Signal {
+                message: message.name.clone(),
+                field: signal.name.clone(),
+                unit: signal.unit(),
+            }));
+        }
         Ok(self)
     }
 

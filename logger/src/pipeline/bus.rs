@@ -1,10 +1,10 @@
 //! One bus: what it speaks, what is being put together on it, and who is on it.
 
 use super::{errors, ranks};
-use crate::health::Health;
 use crate::bus::Frame;
 use crate::dialect::Dialect;
 use crate::framing::{Counters, FastPackets, TransportCounters, Transports};
+use crate::health::Health;
 use crate::identity::{ChannelSenders, Identities};
 use ampwake_schemas::message::{CanId, MessageDef, Protocol, find};
 use ampwake_schemas::sample::Reading;
