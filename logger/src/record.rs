@@ -110,6 +110,7 @@ impl Recorder {
                     self.store.event(event(now(), kind, self.names.get(bus).map(String::as_str), text, &json!({})));
                 }
                 Ok(Heard::Lost(bus, frames)) => self.pipeline.lost(self.buses[bus], now(), frames),
+                Ok(Heard::BitRate(bus, bit_rate)) => self.pipeline.set_bit_rate(self.buses[bus], bit_rate),
                 Err(RecvTimeoutError::Timeout) => {}
                 Err(RecvTimeoutError::Disconnected) => return self.end(),
             }
