@@ -81,7 +81,8 @@ pub fn load(
         recording.events = store
             .events()?
             .into_iter()
-            .filter(|e| e.time >= p.start && e.time <= p.end || e.kind == "clock_step")
+            // Also from before the first sample and after the last: a bus that is lost leaves none.
+            .filter(|e| from.is_none_or(|t| e.time >= t) && to.is_none_or(|t| e.time <= t) || e.kind == "clock_step")
             .collect();
     }
     Ok(recording)

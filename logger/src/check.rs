@@ -1,22 +1,36 @@
 //! What the daemon would open, and whether it can: to be asked before the boat leaves the dock.
 
-use crate::bus::interface;
-use crate::config::Config;
+use crate::bus::interface::{self, Settings};
+use crate::config::{CanBus, Config, Protocol};
+use crate::health::USUAL_BIT_RATE;
 use ampwake_store::{Store, StoreError, writer_of};
 use std::io::Write;
 use std::path::Path;
 
 /// Writes what would be opened, one line each; true when all of it can be. `system` is
-/// [`interface::SYSTEM`].
+/// [`interface::SYSTEM`]; `settings` says how an interface is set.
 ///
 /// # Errors
 /// `out` cannot be written.
-pub fn check(config: &Config, system: &Path, out: &mut dyn Write) -> std::io::Result<bool> {
+pub fn check(
+    config: &Config,
+    system: &Path,
+    settings: &dyn Fn(&str) -> Option<Settings>,
+    out: &mut dyn Write,
+) -> std::io::Result<bool> {
     let mut good = true;
     for bus in &config.can {
         let protocols: Vec<&str> = bus.protocols.iter().map(|p| p.text()).collect();
         match interface::check(system, &bus.name) {
-            Ok(()) => writeln!(out, "ok      bus {} ({}) is up", bus.name, protocols.join(", "))?,
+            Ok(()) => {
+                let settings = settings(&bus.name);
+                let words = settings.map_or_else(String::new, |s| format!(": {}", s.words()));
+                writeln!(out, "ok      bus {} ({}) is up{words}", bus.name, protocols.join(", "))?;
+                for (bad, text) in settings.map_or_else(Vec::new, |s| s.remarks(&bus.name, prescribed(bus))) {
+                    good &= !bad;
+                    writeln!(out, "{} {text}", if bad { "problem" } else { "note   " })?;
+                }
+            }
             Err(e) => {
                 good = false;
                 writeln!(out, "problem {e}")?;
@@ -36,6 +50,11 @@ pub fn check(config: &Config, system: &Path, out: &mut dyn Write) -> std::io::Re
     writeln!(out, "note    commits every {} s: a power cut costs so much", config.commit_every_s)?;
     writeln!(out, "note    this version keeps everything: `keep` in the configuration is not applied yet")?;
     Ok(good)
+}
+
+/// The bit rate that the protocols of a bus prescribe: NMEA 2000 and RV-C know one only.
+fn prescribed(bus: &CanBus) -> Option<u32> {
+    bus.protocols.iter().any(|p| matches!(p, Protocol::N2k | Protocol::Rvc)).then_some(USUAL_BIT_RATE)
 }
 
 fn database(path: &Path) -> Result<String, String> {
@@ -74,7 +93,8 @@ mod tests {
     fn checked(text: &str, dir: &Path) -> (bool, String) {
         let config = config::read("logger.toml", text, dir).unwrap();
         let mut out = Vec::new();
-        let good = check(&config, &dir.join("net"), &mut out).unwrap();
+        let settings = Settings { bit_rate: Some(250_000), listen_only: Some(false), ..Settings::default() };
+        let good = check(&config, &dir.join("net"), &|_| Some(settings), &mut out).unwrap();
         (good, String::from_utf8(out).unwrap())
     }
 
@@ -93,7 +113,8 @@ mod tests {
         std::fs::write(can0.join("type"), "280\n").unwrap();
         std::fs::write(can0.join("flags"), "0x1\n").unwrap();
         let (good, out) = checked(text, dir.path());
-        assert!(good && out.contains("ok      bus can0 (n2k) is up"), "{out}");
+        assert!(good && out.contains("ok      bus can0 (n2k) is up: 250000 bit/s, normal mode"), "{out}");
+        assert!(out.contains("note    to make can0 unable to send (as root): ip link set can0 down"), "{out}");
         assert!(!dir.path().join("voyage.db").exists(), "a check creates nothing");
 
         let writer = Store::create(dir.path().join("voyage.db")).unwrap();

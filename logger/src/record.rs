@@ -18,6 +18,8 @@ use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 
 /// Frames on their way: eight seconds of a full 250 kbit/s bus while the disk is busy.
 const QUEUE: usize = 16_384;
+/// How often it is looked whether a bus has fallen silent.
+const LOOK_EVERY: Duration = Duration::from_secs(5);
 /// Samples that wait for a disk that refuses (some 30 MB) before the recorder gives up.
 const MOST_PENDING: usize = 500_000;
 
@@ -101,7 +103,8 @@ impl Recorder {
         let mut due = Instant::now() + self.options.commit_every;
         let mut looked = Instant::now();
         loop {
-            match heard.recv_timeout(due.saturating_duration_since(Instant::now())) {
+            let wake = due.min(looked + LOOK_EVERY);
+            match heard.recv_timeout(wake.saturating_duration_since(Instant::now())) {
                 Ok(Heard::Frame(bus, frame)) => {
                     // Before the frame is used: it may be the first that carries the new time.
                     if let Some(step_us) = self.clock.step() {
@@ -117,12 +120,17 @@ impl Recorder {
                     self.store.event(event(now(), kind, self.names.get(bus).map(String::as_str), text, &json!({})));
                 }
                 Ok(Heard::Lost(bus, frames)) => self.pipeline.lost(self.buses[bus], now(), frames),
+                Ok(Heard::BitRate(bus, bit_rate)) => self.pipeline.set_bit_rate(self.buses[bus], bit_rate),
                 Err(RecvTimeoutError::Timeout) => {}
                 Err(RecvTimeoutError::Disconnected) => return self.end(),
             }
-            if Instant::now() >= due {
-                self.pipeline.pass(looked.elapsed(), &mut self.store);
-                looked = Instant::now();
+            let now = Instant::now();
+            if now >= looked + LOOK_EVERY {
+                // A disk that made us wait is no silence of a bus: what was said meanwhile is still in the queue.
+                self.pipeline.pass((now - looked).min(2 * LOOK_EVERY), &mut self.store);
+                looked = now;
+            }
+            if now >= due {
                 match self.commit() {
                     Err(e) if self.store.pending() <= MOST_PENDING => {
                         tracing::error!("{e}; {} samples are kept for the next attempt", self.store.pending());

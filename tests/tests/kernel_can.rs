@@ -138,3 +138,14 @@ fn nothing_is_ever_sent() {
     assert_eq!(frames("adapter.silent"), 0, "{}", text(out, "adapter.silent"));
     assert_eq!(frames("adapter.control"), 1, "somebody who does send is seen");
 }
+
+#[test]
+fn check_says_how_an_interface_is_set_and_how_to_change_it() {
+    let Some(out) = played() else { return };
+    let (down, normal, listen) = (text(out, "down.check"), text(out, "normal.check"), text(out, "listen.check"));
+    assert!(down.contains("problem the CAN interface `can0` is down"), "{down}");
+    assert!(normal.contains("ok      bus can0 (n2k) is up: 250000 bit/s, normal mode"), "{normal}");
+    assert!(normal.contains("up type can bitrate 250000 listen-only on"), "{normal}");
+    assert!(listen.contains("ok      bus can0 (n2k) is up: 250000 bit/s, listen-only"), "{listen}");
+    assert!(listen.contains("nobody acknowledges"), "{listen}");
+}

@@ -4,6 +4,7 @@ use super::{FindingExt, finding};
 use crate::recording::Recording;
 use crate::report::format;
 use ampwake_schemas::findings::{Finding, Kind, Severity};
+use ampwake_store::Event;
 
 /// Silences, and the recorder's own events that a reader should know.
 pub fn remarks(recording: &Recording) -> Vec<Finding> {
@@ -38,7 +39,7 @@ pub fn remarks(recording: &Recording) -> Vec<Finding> {
                 Severity::Caution,
                 &["check the bus's terminators (two, 120 ohm), its supply and its longest drop cable"],
             ),
-            "bus_silent" => {
+            "bus_silent" | "bus_lost" => {
                 (Kind::BusSilent, Severity::Caution, &["check the bus's supply and the recorder's connection to it"])
             }
             "frames_lost" => {
@@ -47,7 +48,8 @@ pub fn remarks(recording: &Recording) -> Vec<Finding> {
             _ => continue,
         };
         let t = event.time.millis();
-        let mut f = finding(kind, severity, (t, t), 0.95, format::plain(&event.text)).check(check);
+        let end = if kind == Kind::BusSilent { back(recording, event).max(t) } else { t };
+        let mut f = finding(kind, severity, (t, end), 0.95, format::plain(&event.text)).check(check);
         f.channel = event.channel.clone();
         if let Ok(serde_json::Value::Object(details)) = serde_json::from_str(&event.details) {
             f.evidence.extend(details);
@@ -58,4 +60,42 @@ pub fn remarks(recording: &Recording) -> Vec<Finding> {
         out.push(f);
     }
     out
+}
+
+/// When the bus of this event was heard again, ms; the end of the recording where it was not.
+fn back(recording: &Recording, lost: &Event) -> i64 {
+    let again = recording.events.iter().filter(|e| e.bus == lost.bus && e.time >= lost.time);
+    again
+        .filter(|e| matches!(e.kind.as_str(), "bus_speaks" | "bus_back"))
+        .map(|e| e.time.millis())
+        .min()
+        .or(recording.period.map(|p| p.end.millis()))
+        .unwrap_or(lost.time.millis())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use ampwake_schemas::time::Timestamp;
+
+    fn event(ms: i64, kind: &str, bus: &str) -> Event {
+        let (kind, bus) = (kind.to_owned(), Some(bus.to_owned()));
+        let details = "{}".to_owned();
+        Event { time: Timestamp::from_millis(ms), kind, bus, channel: None, text: "as it was".to_owned(), details }
+    }
+
+    #[test]
+    fn a_lost_bus_is_a_finding_until_it_is_back() {
+        let events = vec![
+            event(1_000, "bus_lost", "can0"),
+            event(2_000, "bus_back", "can1"),
+            event(9_000, "bus_back", "can0"),
+            event(20_000, "bus_silent", "can1"),
+        ];
+        let recording = Recording { events, ..Recording::default() };
+        let found = remarks(&recording);
+        assert!(found.iter().all(|f| f.kind == Kind::BusSilent && f.severity == Severity::Caution), "{found:?}");
+        let spans: Vec<_> = found.iter().map(|f| (f.start.millis(), f.end.millis())).collect();
+        assert_eq!(spans, [(1_000, 9_000), (20_000, 20_000)]);
+    }
 }

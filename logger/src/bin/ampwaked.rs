@@ -2,7 +2,7 @@
 //!
 //! Exit status: 0 done, 1 could not do it, 2 wrong usage or configuration.
 
-use ampwake_logger::bus::interface;
+use ampwake_logger::bus::{interface, socketcan};
 use ampwake_logger::config::{self, Config};
 use ampwake_logger::{check, run};
 use ampwake_schemas::toml_read::utf8;
@@ -52,7 +52,8 @@ fn main() -> ExitCode {
     };
     match arguments.command {
         Some(Command::Check) => {
-            match check::check(&config, Path::new(interface::SYSTEM), &mut std::io::stdout().lock()) {
+            let (system, settings) = (Path::new(interface::SYSTEM), &socketcan::settings);
+            match check::check(&config, system, settings, &mut std::io::stdout().lock()) {
                 Ok(true) => ExitCode::SUCCESS,
                 Ok(false) => ExitCode::from(1),
                 Err(e) => failed(1, &format!("cannot write to standard output: {e}")),

@@ -53,6 +53,78 @@ fn bring_up(name: &str) -> String {
     format!("ip link set {name} up type can bitrate 250000 listen-only on")
 }
 
+/// How an interface is set, as far as the kernel says it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Settings {
+    /// bit/s; `None` for a virtual interface, and for adapters that do not say it.
+    pub bit_rate: Option<u32>,
+    /// It cannot send, not even an acknowledgement; `None` for a virtual interface.
+    pub listen_only: Option<bool>,
+    /// Milliseconds after which a controller that switched itself off tries again; 0: never.
+    pub restart_ms: Option<u32>,
+    /// What the controller says of itself, where that is not well.
+    pub trouble: Option<&'static str>,
+}
+
+impl Settings {
+    /// In one line what this means for the bus.
+    pub fn words(&self) -> String {
+        let rate = match (self.bit_rate, self.listen_only) {
+            (Some(rate), _) => format!("{rate} bit/s"),
+            (None, None) => return "virtual, no bit rate".to_owned(),
+            (None, Some(_)) => "bit rate not known".to_owned(),
+        };
+        match self.listen_only {
+            Some(true) => format!("{rate}, listen-only: it cannot disturb the bus"),
+            Some(false) => format!("{rate}, normal mode: it acknowledges what others send, and sends nothing else"),
+            None => rate,
+        }
+    }
+
+    /// What the user should know of it, with the way to change it; `usual` is the bit rate that the protocols of
+    /// the bus prescribe, if they do. The flag is true for what has to be mended.
+    pub fn remarks(&self, name: &str, usual: Option<u32>) -> Vec<(bool, String)> {
+        let mut out = Vec::new();
+        if let (Some(rate), Some(usual)) = (self.bit_rate, usual)
+            && rate != usual
+        {
+            let text = format!(
+                "{name} runs at {rate} bit/s, its protocol at {usual}: it hears nothing but errors, and in \
+                normal mode disturbs the others; change it (as root): {}",
+                change(name, usual, "on")
+            );
+            out.push((true, text));
+        }
+        if let Some(trouble) = self.trouble {
+            out.push((
+                true,
+                format!("the controller of {name} says: {trouble}; check bit rate, wiring and terminators"),
+            ));
+        }
+        let rate = self.bit_rate.or(usual).unwrap_or(250_000);
+        match self.listen_only {
+            Some(true) => out.push((false, format!(
+                "with one single other device on {name} nobody acknowledges that device's frames, and it falls silent; only \
+                 then (as root): {}", change(name, rate, "off"))
+            )),
+            Some(false) => {
+                out.push((false, format!("to make {name} unable to send (as root): {}", change(name, rate, "on"))));
+                if self.restart_ms == Some(0) {
+                    out.push((false, format!(
+                        "once switched off by bus errors, {name} stays off; to make it try again after a second, add restart-ms 1000"
+                    )));
+                }
+            }
+            None => {}
+        }
+        out
+    }
+}
+
+fn change(name: &str, bit_rate: u32, listen_only: &str) -> String {
+    format!("ip link set {name} down; ip link set {name} up type can bitrate {bit_rate} listen-only {listen_only}")
+}
+
 /// Checks that `name` is a CAN interface and up; `system` is [`SYSTEM`].
 ///
 /// # Errors
@@ -82,6 +154,29 @@ pub fn check(system: &Path, name: &str) -> Result<(), InterfaceError> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn settings_are_told_with_their_consequences() {
+        let listening = Settings { bit_rate: Some(250_000), listen_only: Some(true), ..Settings::default() };
+        assert_eq!(listening.words(), "250000 bit/s, listen-only: it cannot disturb the bus");
+        let remarks = listening.remarks("can0", Some(250_000));
+        assert!(matches!(&remarks[..], [(false, text)] if text.contains("nobody acknowledges")), "{remarks:?}");
+        let wrong = Settings {
+            bit_rate: Some(500_000),
+            listen_only: Some(false),
+            restart_ms: Some(0),
+            trouble: Some("bus off"),
+        };
+        let remarks = wrong.remarks("can0", Some(250_000));
+        assert_eq!(remarks.iter().filter(|(bad, _)| *bad).count(), 2, "{remarks:?}");
+        assert!(
+            remarks[0].1.ends_with("ip link set can0 down; ip link set can0 up type can bitrate 250000 listen-only on")
+        );
+        assert!(remarks.iter().any(|(_, text)| text.contains("restart-ms")));
+        assert!(wrong.remarks("can0", None).iter().all(|(_, text)| !text.contains("its protocol")));
+        assert_eq!(Settings::default().words(), "virtual, no bit rate");
+        assert!(Settings::default().remarks("vcan0", Some(250_000)).is_empty());
+    }
 
     #[test]
     fn states_are_told_apart_and_the_text_says_what_to_do() {

@@ -4,9 +4,11 @@
 //! ready at once; the time is the kernel's own, taken when the frame came in, not when it was read. An interface that
 //! goes down, or an adapter that is unplugged, is waited for: at sea nobody restarts the recorder.
 
-use super::interface::{self, InterfaceError};
+use super::interface::{self, InterfaceError, Settings};
 use super::kernel_socket::{KernelSocket, Received};
 use super::source::{BUS_BACK, BUS_LOST, NOTICE, Outlet, Source};
+use ::socketcan::CanInterface as Link;
+use ::socketcan::nl::{CanCtrlMode, CanState};
 use std::path::Path;
 use std::time::Duration;
 
@@ -85,8 +87,30 @@ fn socket(name: &str) -> Result<KernelSocket, CanError> {
     KernelSocket::open(name).map_err(|source| CanError::Open { name: name.to_owned(), source })
 }
 
+/// How the interface is set, as the kernel says it over netlink; `None` where it says nothing.
+pub fn settings(name: &str) -> Option<Settings> {
+    let can = Link::open(name).ok()?.details().ok()?.can;
+    let trouble = can.state.and_then(|state| match state {
+        CanState::ErrorActive | CanState::Stopped | CanState::Sleeping => None,
+        CanState::ErrorWarning => Some("many bus errors (error warning)"),
+        CanState::ErrorPassive => Some("too many bus errors (error passive)"),
+        CanState::BusOff => Some("switched off by bus errors (bus off)"),
+    });
+    Some(Settings {
+        bit_rate: can.bit_timing.map(|t| t.bitrate).filter(|rate| *rate > 0),
+        listen_only: can.ctrl_mode.map(|modes| modes.has_mode(CanCtrlMode::ListenOnly)),
+        restart_ms: can.restart_ms,
+        trouble,
+    })
+}
+
 /// Reads until the stop or until the interface fails.
-fn read(mut socket: KernelSocket, out: &Outlet) -> std::io::Result<()> {
+fn read(name: &str, mut socket: KernelSocket, out: &Outlet) -> std::io::Result<()> {
+    if let Some(bit_rate) = settings(name).and_then(|s| s.bit_rate)
+        && !out.bit_rate(bit_rate)
+    {
+        return Ok(());
+    }
     while !out.is_over() {
         let Received { frame, lost } = socket.receive()?;
         if lost > 0 && !out.lost(lost) {
@@ -109,7 +133,7 @@ impl Source for CanInterface {
         loop {
             let lost = match socket {
                 Err(e) => format!("{e}; it is waited for"),
-                Ok(socket) => match read(socket, out) {
+                Ok(socket) => match read(&name, socket, out) {
                     Ok(()) => return,
                     Err(e) => format!("the CAN interface {name} failed: {e}; it is waited for"),
                 },

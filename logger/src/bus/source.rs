@@ -33,6 +33,8 @@ pub enum Heard {
     Note(usize, &'static str, String),
     /// So many frames of the bus with this number came in and were not fetched in time.
     Lost(usize, u32),
+    /// The bus with this number runs at so many bit/s.
+    BitRate(usize, u32),
 }
 
 /// Where a source puts what it hears.
@@ -58,6 +60,11 @@ impl Outlet {
     /// Says that frames were lost. False when nobody listens any more.
     pub fn lost(&self, frames: u32) -> bool {
         self.channel.send(Heard::Lost(self.bus, frames)).is_ok()
+    }
+
+    /// Says at how many bit/s the bus runs. False when nobody listens any more.
+    pub fn bit_rate(&self, bit_rate: u32) -> bool {
+        self.channel.send(Heard::BitRate(self.bus, bit_rate)).is_ok()
     }
 
     /// True when the source has to end.
