@@ -36,7 +36,11 @@ pub fn report(tally: &Tally, out: &mut dyn Write) -> io::Result<()> {
     writeln!(out, "\n{:<34}{:>9}{:>9}{:>9}{:>9}", "", "half", "90 %", "99 %", "all")?;
     let sources = scores().flat_map(|s| &s.sources);
     // A source that gave next to nothing has no meaningful relative error.
-    quantiles(out, "charge of sources, off by (%)", sources.filter(|c| c.truth > 5.0).map(|c| 100.0 * c.error().abs()))?;
+    quantiles(
+        out,
+        "charge of sources, off by (%)",
+        sources.filter(|c| c.truth > 5.0).map(|c| 100.0 * c.error().abs()),
+    )?;
     quantiles(out, "charge of banks, off by (%)", scores().map(|s| 100.0 * s.bank.error().abs()))?;
     quantiles(
         out,

@@ -43,9 +43,8 @@ pub fn draw(dice: &mut Dice, second: Second) -> Vessel {
     let defaults = chemistry.defaults();
     let nominal = dice.pick(&[12.0, 24.0, 48.0]);
     let cells = (nominal / defaults.nominal_v).round();
-    let capacity = dice.rounded(120.0, 24_000.0 / nominal, 10.0);
-    let per_hour =
-        if chemistry.is_lead_acid() { dice.between(0.12, 0.22) } else { dice.between(0.2, 0.5) };
+    let capacity = dice.rounded(120.0, 700.0, 10.0);
+    let per_hour = if chemistry.is_lead_acid() { dice.between(0.12, 0.22) } else { dice.between(0.2, 0.5) };
     let soc = if chemistry.is_lead_acid() { dice.between(0.45, 0.70) } else { dice.between(0.30, 0.88) };
     let profile = profile(dice, chemistry, cells, capacity);
 
@@ -239,8 +238,7 @@ fn loads(dice: &mut Dice, rated: f64, seconds: u32, sails_until: Option<f64>) ->
     let runs = |amperes: f64, spans: &[(f64, f64)]| {
         Curve::steps(0.0, spans.iter().flat_map(|&(from, to)| [(from, amperes), (to, 0.0)]))
     };
-    let (every, on, first) =
-        (min(dice.between(18.0, 40.0)), min(dice.between(3.0, 9.0)), min(dice.between(0.0, 20.0)));
+    let (every, on, first) = (min(dice.between(18.0, 40.0)), min(dice.between(3.0, 9.0)), min(dice.between(0.0, 20.0)));
     let fridge: Vec<(f64, f64)> =
         (0..).map(|n| first + every * f64::from(n)).take_while(|t| *t < length).map(|t| (t, t + on)).collect();
     let galley = min(dice.between(20.0, 60.0));
