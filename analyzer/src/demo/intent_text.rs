@@ -53,8 +53,10 @@ fn sections(
 
 fn profile(out: &mut String, profile: &ChargeProfile) -> std::fmt::Result {
     writeln!(out, "\n[bank.profile]\nabsorption_v = {}\nrebulk_v = {}", profile.absorption.0, profile.rebulk.0)?;
-    if let Some(float) = profile.float {
-        writeln!(out, "float_v = {}", float.0)?;
+    match profile.float {
+        Some(float) => writeln!(out, "float_v = {}", float.0)?,
+        // Left out it would be the chemistry's.
+        None => writeln!(out, "float_v = \"none\"")?,
     }
     writeln!(out, "tail_a = {}\ntemp_comp_mv_per_k_cell = 0.0", profile.tail.0)?;
     if profile.absorption_max.0.is_finite() {

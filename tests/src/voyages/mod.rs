@@ -145,7 +145,7 @@ fn imperfect(dice: &mut Dice, wiring: &mut Wiring, scenario: &Scenario) -> Strin
 fn unsaid(plot: Plot, dice: &mut Dice, wiring: &mut Wiring, trouble: &Trouble, scenario: &Scenario) {
     let loads = dice.chance(0.3) && !(plot == Plot::ReversedShunt && trouble.source.is_none());
     let mute: Vec<bool> = (0..scenario.sources.len())
-        .map(|j| dice.chance(0.2) && trouble.source != Some(j) && plot != Plot::LinkLost)
+        .map(|j| dice.chance(0.2) && (trouble.source != Some(j) || plot == Plot::HeldOff) && plot != Plot::LinkLost)
         .collect();
     wiring.senders.retain(|s| match s.what {
         What::Load { .. } => !loads,
@@ -157,7 +157,7 @@ fn unsaid(plot: Plot, dice: &mut Dice, wiring: &mut Wiring, trouble: &Trouble, s
         for sender in &mut wiring.senders {
             for _ in 0..dice.pick(&[0, 1, 3, 8]) {
                 let from = dice.between(0.0, f64::from(scenario.seconds));
-                sender.silences.push((from, from + dice.between(1.0, 12.0)));
+                sender.silences.push((from, from + dice.between(5.0, 15.0)));
             }
         }
     }

@@ -2,7 +2,7 @@
 
 use super::{Expected, Voyage, Watch};
 use ampwake_analyzer::demo::Instant;
-use ampwake_schemas::findings::{Finding, Findings, Kind, Severity};
+use ampwake_schemas::findings::{Finding, Findings, Kind, Severity, Stage};
 use ampwake_schemas::quantity::Amperes;
 
 /// What became of the finding that was owed.
@@ -53,6 +53,8 @@ pub struct Score {
     pub stages: f64,
     /// Share of the sessions' time that counts, 0..1.
     pub stages_counted: f64,
+    /// Stages that the analysis itself finds to fit nothing, and names all the same.
+    pub forced: Vec<Stage>,
     /// What was not delivered, where that was owed.
     pub lost: Option<Charge>,
 }
@@ -108,6 +110,7 @@ impl Score {
                 found: findings.sessions.iter().map(|s| s.charge_ah).sum(),
             },
             stages: if counted > 0.0 { right / counted } else { 0.0 },
+            forced: forced(findings),
             stages_counted: if all_s > 0.0 { counted / all_s } else { 0.0 },
             lost,
         }
@@ -127,10 +130,18 @@ impl Score {
         if self.stages < STAGES {
             out.push("stages".into());
         }
+        out.extend(self.forced.iter().map(|s| format!("forced stage: {s}")));
         out.sort();
         out.dedup();
         out
     }
+}
+
+/// A minute or more of a stage in which hardly a moment fits it. "Unexplained" is there for such moments.
+fn forced(findings: &Findings) -> Vec<Stage> {
+    let spans = findings.sessions.iter().flat_map(|s| &s.stages);
+    let long = spans.filter(|s| s.end.seconds_since(s.start) >= 60.0 && s.confidence < 0.15);
+    long.map(|s| s.stage).filter(|s| *s != Stage::Unexplained).collect()
 }
 
 fn words(kind: Kind, cause: Option<&str>, source: Option<&str>) -> String {

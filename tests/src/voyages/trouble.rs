@@ -22,6 +22,10 @@ pub struct Trouble {
 
 /// Changes `vessel` so that `plot` happens on it.
 pub fn brew(plot: Plot, dice: &mut Dice, vessel: &mut Vessel) -> Trouble {
+    if matches!(plot, Plot::LinkLost | Plot::InputMissing) {
+        // These have a story of their own to tell about one of the supplies; the others are there all the time.
+        vessel.scenario.ac.iter_mut().for_each(|ac| ac.volts = Curve::steps(0.0, [(vessel.plugged_in, 230.0)]));
+    }
     match plot {
         Plot::Healthy => Trouble::default(),
         Plot::HeldOff => held_off(dice, vessel),

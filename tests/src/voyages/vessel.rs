@@ -43,7 +43,7 @@ pub fn draw(dice: &mut Dice, second: Second) -> Vessel {
     let defaults = chemistry.defaults();
     let nominal = dice.pick(&[12.0, 24.0, 48.0]);
     let cells = (nominal / defaults.nominal_v).round();
-    let capacity = dice.rounded(120.0, 24_000.0 / nominal, 10.0);
+    let capacity = dice.rounded(120.0, 700.0, 10.0);
     let per_hour = if chemistry.is_lead_acid() { dice.between(0.12, 0.22) } else { dice.between(0.2, 0.5) };
     let soc = if chemistry.is_lead_acid() { dice.between(0.45, 0.70) } else { dice.between(0.30, 0.88) };
     let profile = profile(dice, chemistry, cells, capacity);

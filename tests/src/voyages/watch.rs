@@ -25,7 +25,7 @@ impl Watch {
             }
         }
         for (k, slot) in watch.iter_mut().enumerate() {
-            if near_the_set_point(voyage, k) || coasting(voyage, k) {
+            if near_the_set_point(voyage, k) || interrupted(voyage, k, *slot) || coasting(voyage, k) {
                 *slot = None;
             }
         }
@@ -64,6 +64,14 @@ fn near_the_set_point(voyage: &Voyage, k: usize) -> bool {
     let set = voyage.scenario.profile.absorption;
     let flat_out = |s: &ampwake_analyzer::model::SourceMoment| s.current.0 <= 0.5 || s.current >= s.limit * 0.999;
     (i.bus - set).abs() <= set * 0.01 && i.bus < set * 0.999 && i.sources.iter().all(flat_out)
+}
+
+/// The truth goes by the profile, a watchkeeper by the volts: an absorption that a load or a pulled plug interrupts for
+/// some minutes, and a second absorption of a bank that the profile takes for full.
+fn interrupted(voyage: &Voyage, k: usize, truth: Option<Stage>) -> bool {
+    let set = voyage.scenario.profile.absorption;
+    let at = (voyage.trace.instants[k].plant.bus - set).abs() <= set * 0.005;
+    at != (truth == Some(Stage::Absorption))
 }
 
 /// The bus glides down from absorption to float while the bank carries the loads: the end of one, the beginning of the
