@@ -56,6 +56,25 @@ fn five_minutes(recording: &str, answers: &[(&str, &str)], sources: usize) -> St
 }
 
 #[test]
+fn channels_are_listed_for_people() {
+    let dir = tempfile::tempdir().unwrap();
+    let db = dir.path().join("voyage.db");
+    let log = file("golden/recordings/harbour-evening/log.candump.gz");
+    assert_eq!(ampwake(&["import", text(&log), "--db", text(&db)]).0, 0);
+    let (status, out, _) = ampwake(&["channels", text(&db)]);
+    assert_eq!(status, 0);
+    let place = |what: &str| out.find(what).unwrap_or_else(|| panic!("{what}: {out}"));
+    assert!(place("127507/6/operating_state") < place("127507/11/operating_state"), "6 comes before 11");
+    let line = out.lines().find(|l| l.contains("127507/6/operating_state")).unwrap();
+    assert!(line.ends_with("last: Not charging"), "{line}");
+    assert!(!out.contains("never a value\n") && out.contains("channels that never had a value (--all shows them)"));
+    let (_, some, _) = ampwake(&["channels", text(&db), "127751", "--all"]);
+    assert!(some.lines().skip(1).all(|l| l.contains("127751")) && some.lines().count() > 8, "{some}");
+    let (_, none, _) = ampwake(&["channels", text(&db), "furlong"]);
+    assert!(none.starts_with("none of the "), "{none}");
+}
+
+#[test]
 fn harbour_evening_in_five_minutes() {
     let out = five_minutes(
         "harbour-evening",

@@ -48,11 +48,11 @@ BO_ 515 Source4: 8 C
  SG_ Current : 0|16@1- (0.05,0) [0|0] "A" D
  SG_ Voltage : 16|16@1+ (0.01,0) [0|0] "V" D
  SG_ Temperature : 32|16@1- (0.1,0) [0|0] "degC" D
-BO_ 2566844672 Other: 8 L
+BO_ 2566856704 Other: 8 L
  SG_ Propulsion : 0|16@1- (0.05,0) [0|0] "A" D
  SG_ House : 16|16@1- (0.05,0) [0|0] "A" D
  SG_ Engine : 32|16@1+ (0.25,0) [0|0] "rpm" D
-BO_ 2566844673 Shore: 8 L
+BO_ 2566856705 Shore: 8 L
  SG_ Port : 0|16@1+ (0.1,0) [0|0] "V" D
  SG_ Stbd : 16|16@1+ (0.1,0) [0|0] "V" D
  SG_ Frequency : 32|16@1+ (0.01,0) [0|0] "Hz" D

@@ -2,6 +2,8 @@
 
 use super::{Failure, Outcome, Streams};
 use crate::report::format::plain;
+use ampwake_schemas::message::{Protocol, find};
+use ampwake_schemas::quantity::Unit;
 use ampwake_schemas::time::Timestamp;
 use ampwake_store::{ChannelInfo, Store};
 use std::path::PathBuf;
@@ -11,6 +13,11 @@ use std::path::PathBuf;
 pub struct ChannelsArgs {
     /// The database.
     db: PathBuf,
+    /// Only channels with this text in their address, for example 127751 or current.
+    only: Option<String>,
+    /// Those that never had a value too.
+    #[arg(long)]
+    all: bool,
     /// As JSON for programs.
     #[arg(long)]
     json: bool,
@@ -29,14 +36,18 @@ pub struct DevicesArgs {
 /// Every channel with unit, rate, range and last value.
 pub fn channels(args: &ChannelsArgs, streams: &mut Streams) -> Result<Outcome, Failure> {
     let store = Store::open(&args.db)?;
-    let rows: Vec<_> = with_ranges(&store)?
+    let all = with_ranges(&store)?;
+    let heard = all.len();
+    let mut rows: Vec<_> = all
         .into_iter()
+        .filter(|(c, _)| args.only.as_ref().is_none_or(|part| c.address.to_string().contains(part.as_str())))
         .map(|(c, range)| {
             let span = c.first.zip(c.last).map_or(0.0, |(a, b)| b.seconds_since(a));
             let rate = if span > 0.0 { (c.samples.saturating_sub(1)) as f64 / span } else { 0.0 };
             (c, rate, range)
         })
         .collect();
+    rows.sort_by_cached_key(|(c, ..)| natural(&c.address.to_string()));
     if args.json {
         let list: Vec<serde_json::Value> = rows
             .iter()
@@ -52,6 +63,16 @@ pub fn channels(args: &ChannelsArgs, streams: &mut Streams) -> Result<Outcome, F
         writeln!(streams.out)?;
         return Ok(Outcome::Done);
     }
+    if rows.is_empty() {
+        let text = match &args.only {
+            Some(part) if heard > 0 => format!("none of the {heard} channels has `{part}` in its address"),
+            _ => "no channels: nothing was decoded (is the protocol of the bus right? see --bus)".to_owned(),
+        };
+        writeln!(streams.out, "{text}")?;
+        return Ok(Outcome::Done);
+    }
+    let found = rows.len();
+    rows.retain(|(.., range)| args.all || range.is_some());
     let width = rows.iter().map(|r| r.0.address.to_string().len() + 2).max().unwrap_or(20).max(9);
     writeln!(
         streams.out,
@@ -62,21 +83,53 @@ pub fn channels(args: &ChannelsArgs, streams: &mut Streams) -> Result<Outcome, F
         let range = range.map_or("never a value".to_owned(), |(a, b)| format!("{} .. {}", short(a), short(b)));
         let last = c.latest.map_or("-".to_owned(), short);
         let quoted = format!("\"{}\"", c.address);
+        let says = code_name(c).map(|name| format!("  last: {name}")).unwrap_or_default();
         writeln!(
             streams.out,
-            "{quoted:width$}  {:8}  {rate:>8.2}  {range:>23}  {last:>10}  {:>9}",
+            "{quoted:width$}  {:8}  {rate:>8.2}  {range:>23}  {last:>10}  {:>9}{says}",
             c.unit.text(),
             c.samples
         )?;
     }
-    if rows.is_empty() {
-        writeln!(streams.out, "no channels: nothing was decoded (is the protocol of the bus right? see --bus)")?;
+    if found > rows.len() {
+        writeln!(streams.out, "and {} channels that never had a value (--all shows them)", found - rows.len())?;
     }
     Ok(Outcome::Done)
 }
 
-/// Every channel with its lowest and highest value.
-pub(super) fn with_ranges(store: &Store) -> Result<Vec<(ChannelInfo, Option<(f64, f64)>)>, Failure> {
+/// Text that sorts `6` before `11`: every number gets its length in front.
+fn natural(address: &str) -> String {
+    let mut out = String::with_capacity(address.len() + 8);
+    let mut rest = address;
+    while let Some(c) = rest.chars().next() {
+        let digits = rest.len() - rest.trim_start_matches(|c: char| c.is_ascii_digit()).len();
+        if digits == 0 {
+            out.push(c);
+            rest = &rest[c.len_utf8()..];
+        } else {
+            out.push(char::from(b'0' + digits.min(70) as u8));
+            out.push_str(&rest[..digits]);
+            rest = &rest[digits..];
+        }
+    }
+    out
+}
+
+/// What the standard calls the last code of an enumeration.
+fn code_name(c: &ChannelInfo) -> Option<&'static str> {
+    let protocol = Protocol::parse(&c.address.protocol)?;
+    // RV-C numbers are written in hexadecimal.
+    let radix = if protocol == Protocol::Rvc { 16 } else { 10 };
+    let def = find(protocol, u32::from_str_radix(&c.address.message, radix).ok()?)?;
+    let code = c.latest.filter(|v| c.unit == Unit::Code && *v >= 0.0)?;
+    def.fields.iter().find(|f| f.name == c.address.field)?.code_name(code as u64)
+}
+
+/// A channel with its lowest and highest value, where it had any.
+pub(super) type Ranged = (ChannelInfo, Option<(f64, f64)>);
+
+/// Every channel with its range.
+pub(super) fn with_ranges(store: &Store) -> Result<Vec<Ranged>, Failure> {
     let mut rows = Vec::new();
     for c in store.channels()? {
         let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);

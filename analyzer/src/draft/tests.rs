@@ -57,7 +57,7 @@ fn what_was_heard_is_written_and_what_is_missing_is_asked_for() {
         "\navailable_when = { signal = \"can0/n2k/127503/6/voltage\", above = 115 }",
         "name = \"alternator 11\"\nkind = \"alternator\"",
         "# available_when = { signal = \"can0/n2k/127488/0/engine_speed\", above = 300 }",
-        "# signals = { current = \"can0/n2k/127751/20/dc_current\" }   # seen 3.0 .. 41.0 A",
+        "# signals = { current = \"can0/n2k/127751/20/dc_current\" }   # seen 3.00 .. 41.0 A",
         "#   \"can0/n2k/130316/33/temperature\"   seen 20.0 .. 92.0 degC",
     ] {
         assert!(text.contains(expected), "{expected}\n{text}");

@@ -45,7 +45,11 @@ fn quoted(heard: &Heard) -> String {
 }
 
 fn number(v: f64) -> String {
-    let decimals = usize::from(v.abs() < 1000.0);
+    let decimals = match v.abs() {
+        a if a < 10.0 => 2,
+        a if a < 1000.0 => 1,
+        _ => 0,
+    };
     format!("{v:.decimals$}")
 }
 
@@ -181,7 +185,7 @@ fn source_section(look: &Look, s: &FoundSource, first: bool, used: &mut BTreeSet
     if s.current.is_none() {
         out.push_str("# it has no current of its own: which of the currents below is it?\n");
     }
-    out.push_str(&availability(look, s));
+    out.push_str(&availability(look, s, used));
     if let (Some(engine), Some("alternator")) = (s.engine, s.kind) {
         let _ = writeln!(out, "engine_speed = {}", quoted(engine));
     }
@@ -194,7 +198,7 @@ fn source_section(look: &Look, s: &FoundSource, first: bool, used: &mut BTreeSet
 }
 
 /// When it has its input: by an AC input or an engine of the same number, else what might be it.
-fn availability(look: &Look, s: &FoundSource) -> String {
+fn availability(look: &Look, s: &FoundSource, used: &mut BTreeSet<String>) -> String {
     let rule = |h: &Heard| {
         let above = match h.unit {
             // A turning engine; half the nominal voltage, of which there are two in the world.
@@ -206,7 +210,7 @@ fn availability(look: &Look, s: &FoundSource) -> String {
     };
     let turns = s.kind == Some("alternator");
     if let Some(h) = if turns { s.engine } else { s.input } {
-        return format!("{}\n", rule(h));
+        return format!("{}\n", rule(take(used, h)));
     }
     let maybe = match s.kind {
         Some("solar" | "wind") => Vec::new(),
@@ -240,12 +244,10 @@ fn loads(look: &Look, used: &BTreeSet<String>) -> String {
 /// Temperatures and AC that somebody may want.
 fn rest(look: &Look, used: &BTreeSet<String>) -> String {
     let mut out = String::new();
-    let kinds: [(&str, &str, &[(&str, &str)]); 2] = [
-        ("temperatures", "n2k", &[("130316", "temperature"), ("130312", "temperature")]),
-        ("AC voltages", "n2k", &[("127503", "voltage"), ("127504", "voltage")]),
-    ];
-    for (what, protocol, messages) in kinds {
-        let left: Vec<&Heard> = messages.iter().flat_map(|m| look.left(protocol, *m, used)).collect();
+    let temperatures = [("130316", "temperature"), ("130312", "temperature")];
+    let voltages = [("127503", "voltage"), ("127504", "voltage")];
+    for (what, messages) in [("temperatures", temperatures), ("AC voltages", voltages)] {
+        let left: Vec<&Heard> = messages.iter().flat_map(|m| look.left("n2k", *m, used)).collect();
         if !left.is_empty() {
             let _ = writeln!(out, "\n# Other {what} that were heard:");
         }

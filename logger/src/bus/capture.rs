@@ -113,7 +113,7 @@ impl<R: Read> Capture<R> {
     ///
     /// # Errors
     /// The source cannot be read.
-    pub fn next(&mut self) -> std::io::Result<Next> {
+    pub fn advance(&mut self) -> std::io::Result<Next> {
         loop {
             if self.over {
                 return Ok(Next::End);

@@ -271,7 +271,7 @@ impl Recording {
             let lines = match &mut self.body {
                 Body::Lines(lines) => lines,
                 Body::Capture(capture) => {
-                    let next = match capture.next() {
+                    let next = match capture.advance() {
                         Ok(next) => next,
                         Err(e) => {
                             capture.close();

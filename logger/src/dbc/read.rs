@@ -29,14 +29,19 @@ pub(super) struct Read {
     pub(super) remarks: Vec<(usize, String)>,
 }
 
+/// A signal of a message by its name in the file.
+type Key = (MessageId, String);
+type Codes = Vec<(u64, u64)>;
+
 /// What other statements say about messages and signals.
 #[derive(Default)]
 struct About {
-    states: HashMap<(MessageId, String), Vec<(i64, String)>>,
-    floats: HashMap<(MessageId, String), SignalExtendedValueType>,
-    switches: HashMap<(MessageId, String), (String, Vec<(u64, u64)>)>,
+    states: HashMap<Key, Vec<(i64, String)>>,
+    floats: HashMap<Key, SignalExtendedValueType>,
+    /// The multiplexer's name, and first and last of each range of its codes.
+    switches: HashMap<Key, (String, Codes)>,
     message_names: HashMap<MessageId, String>,
-    signal_names: HashMap<(MessageId, String), String>,
+    signal_names: HashMap<Key, String>,
 }
 
 /// Reads a file.

@@ -8,7 +8,7 @@ fn all(bytes: &[u8]) -> Vec<Next> {
     let mut capture = Capture::open(bytes).unwrap();
     let mut out = Vec::new();
     loop {
-        match capture.next().unwrap() {
+        match capture.advance().unwrap() {
             Next::End => return out,
             next => out.push(next),
         }
@@ -101,7 +101,7 @@ fn every_form_and_order_gives_the_same_frame() {
         assert!(is_capture(&bytes));
         assert_eq!(all(&bytes), [Next::Frame(0, expected)]);
         let mut capture = Capture::open(&bytes[..]).unwrap();
-        capture.next().unwrap();
+        capture.advance().unwrap();
         assert_eq!(capture.name(0), b"Aft CAN");
         // Two captures in a row are two sections, and two interfaces.
         let twice = [bytes.clone(), bytes].concat();
