@@ -3,6 +3,8 @@
 //! `cargo run --release -p ampwake-tests --bin voyages -- --seeds 200` sails many more; with `--plot`, `--from` and
 //! `--keep` it leaves the recording, the intent, the findings and the truth of one that falls short.
 
+#![allow(clippy::unwrap_used)] // a test fails by panicking
+
 use ampwake_schemas::findings::{Cause, Finding, Findings, Kind, Severity};
 use ampwake_tests::voyages::{Outcome, Plot, Score, Voyage, analyse, sail};
 use std::collections::BTreeSet;
