@@ -161,4 +161,24 @@ mod tests {
         let (good, out) = checked(text, dir.path());
         assert!(!good && out.contains("no SQLite database"), "{out}");
     }
+
+    #[cfg(feature = "live")]
+    #[test]
+    fn lines_are_opened_and_closed_again() {
+        let dir = tempfile::tempdir().unwrap();
+        let there = std::net::TcpListener::bind("127.0.0.1:0").unwrap();
+        let port = there.local_addr().unwrap();
+        let text = format!(
+            "schema = \"ampwake-logger/1\"\ndatabase = \"voyage.db\"\n[[serial]]\nname = \"mux\"\n\
+             port = \"tcp://{port}\"\nprotocol = \"nmea0183\"\n"
+        );
+        let (good, out) = checked(&text, dir.path());
+        assert!(good && out.contains(&format!("ok      bus mux (nmea0183) can be opened at tcp://{port}")), "{out}");
+        drop(there);
+        let (good, out) = checked(&text, dir.path());
+        assert!(!good && out.contains("problem bus mux (nmea0183) cannot be opened at tcp://"), "{out}");
+        let text = text.replace(&format!("tcp://{port}\""), "/nowhere/ttyUSB9\"\nbaud = 4800");
+        let (good, out) = checked(&text, dir.path());
+        assert!(!good && out.contains("/nowhere/ttyUSB9 4800 8N1: there is no such device"), "{out}");
+    }
 }

@@ -6,7 +6,8 @@ mod common;
 
 use ampwake_logger::bus::modbus::{ModbusLine, Registers, UnitPlan};
 use ampwake_logger::bus::sentences::SentenceLine;
-use ampwake_logger::config::serial::Port;
+use ampwake_logger::config::{self, serial::Port};
+use ampwake_logger::run::run;
 use ampwake_schemas::modbus_map::read;
 use ampwake_store::Store;
 use common::{Adapter, Bench, device};
@@ -186,9 +187,7 @@ async fn a_modbus_line_with_a_dead_unit_unplugged_and_replugged() {
     }
 }
 
-#[tokio::test(flavor = "multi_thread")]
-async fn the_same_over_modbus_tcp() {
-    let dir = tempfile::tempdir().unwrap();
+async fn modbus_tcp() -> (String, tokio::task::JoinHandle<()>) {
     let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
     let address = listener.local_addr().unwrap().to_string();
     let serving = tokio::spawn(async move {
@@ -196,6 +195,51 @@ async fn the_same_over_modbus_tcp() {
         let connected = |stream, socket| async move { tcp::accept_tcp_connection(stream, socket, |_| Ok(Some(Shunt))) };
         drop(server.serve(&connected, |_| ()).await);
     });
+    (address, serving)
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_configuration_with_both_kinds_of_line() {
+    let dir = tempfile::tempdir().unwrap();
+    let mux = TcpListener::bind("127.0.0.1:0").await.unwrap();
+    let (gateway, serving) = modbus_tcp().await;
+    std::fs::create_dir(dir.path().join("maps")).unwrap();
+    std::fs::write(dir.path().join("maps/shunt.toml"), MAP).unwrap();
+    let text = format!(
+        "schema = \"ampwake-logger/1\"\ndatabase = \"voyage.db\"\ncommit_every_s = 1\n\
+         [[serial]]\nname = \"aft\"\nport = \"tcp://{}\"\nprotocol = \"nmea0183\"\n\
+         [[serial]]\nname = \"rs485\"\nport = \"tcp://{gateway}\"\n\
+         modbus = [{{ unit = 7, map = \"maps/shunt.toml\", every_s = 0.2 }}]\n",
+        mux.local_addr().unwrap()
+    );
+    let config = config::read("logger.toml", &text, dir.path()).unwrap();
+    let spoken = async {
+        let (mut connection, _) = mux.accept().await.unwrap();
+        connection.write_all(WATER.as_bytes()).await.unwrap();
+        for _ in 0..1200 {
+            tokio::time::sleep(Duration::from_millis(50)).await;
+            let Ok(store) = Store::open(&config.database) else { continue };
+            let heard = |address: &str| store.find(&address.parse().unwrap()).unwrap().is_some();
+            if heard("aft/nmea0183/mtw/water_temperature") && heard("rs485/modbus/7/charge_current") {
+                break;
+            }
+        }
+    };
+    let report = run(&config, spoken).await.unwrap();
+    serving.abort();
+    assert!(report.totals.samples > 1, "{report:?}");
+    let store = Store::open(&config.database).unwrap();
+    let latest = |address: &str| store.find(&address.parse().unwrap()).unwrap().and_then(|c| c.latest);
+    assert_eq!(latest("aft/nmea0183/mtw/water_temperature"), Some(18.5));
+    assert_eq!(latest("rs485/modbus/7/charge_current"), Some(-8.3));
+    let started = &store.events().unwrap()[0];
+    assert!(started.details.contains(&format!("tcp://{gateway}")), "{}", started.details);
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn the_same_over_modbus_tcp() {
+    let dir = tempfile::tempdir().unwrap();
+    let (address, serving) = modbus_tcp().await;
     let bench = Bench::start(dir.path(), vec![Box::new(ModbusLine::new("rs485", Port::Tcp(address), units(&[7, 8])))]);
     bench.heard("rs485/modbus/7/battery_voltage", 5).await;
     bench.heard("rs485/modbus/8/battery_voltage", 3).await;
