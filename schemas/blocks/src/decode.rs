@@ -149,6 +149,13 @@ impl DecodedColumn {
         })
     }
 
+    /// The value of the last row, if it has one.
+    pub fn last_value(&self, coding: Coding) -> Option<f64> {
+        let last = self.said.rows().checked_sub(1)?;
+        let coding = if self.is_float() { Coding::Float } else { coding };
+        (self.said.code(last) == 0).then(|| coding.value(self.numbers.raw(self.numbers.len() - 1)))
+    }
+
     fn into_column(self) -> Column {
         let mut next = 0;
         let mut raw = |code: u8| {

@@ -46,6 +46,14 @@ impl Column {
         self.said.push(code);
     }
 
+    /// The raw number of a row (floats: its bits); zero beyond the end.
+    pub fn raw(&self, row: usize) -> i64 {
+        match &self.values {
+            Values::Ints(v) => v.get(row).copied().unwrap_or(0),
+            Values::Floats(v) => v.get(row).map_or(0, |x| x.to_bits() as i64),
+        }
+    }
+
     fn chosen(&self, order: &[u32]) -> Self {
         let codes: Vec<u8> = self.said.codes().collect();
         let mut said = Said::default();

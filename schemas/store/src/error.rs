@@ -52,6 +52,31 @@ pub enum StoreError {
         /// The unit asked for.
         wanted: String,
     },
+    /// Written by an earlier version, where it cannot be brought up to date.
+    #[error("{}: written by an earlier version of Ampwake and cannot be brought up to date where it lies ({why}); \
+             copy it into a folder that can be written", path.display())]
+    Older {
+        /// The file asked for.
+        path: PathBuf,
+        /// What stood in the way.
+        why: String,
+    },
+    /// A block of samples that cannot be read.
+    #[error("{}: {source}: the other samples can be read; keep a copy of the file", path.display())]
+    Block {
+        /// The database.
+        path: PathBuf,
+        /// What was wrong with it.
+        source: ampwake_blocks::BlockError,
+    },
+    /// More columns than a block can have, or none.
+    #[error("{}: a message with {columns} values cannot be stored together", path.display())]
+    TooWide {
+        /// The database.
+        path: PathBuf,
+        /// How many.
+        columns: usize,
+    },
     /// A channel or segment that this database does not have; numbers belong to one database only.
     #[error("{}: there is no {what} number {id} in this database", path.display())]
     Unknown {

@@ -8,17 +8,28 @@
 //! Times: samples are stored with the recorder's own clock and a segment number; reading adds the segment's
 //! offset. A clock that turns out to have been wrong is mended by one number, never by rewriting samples.
 
+mod chunk;
 mod error;
+mod gather;
 mod lock;
+mod migrate;
 mod open;
+mod overview;
+mod recover;
+mod rollup;
 mod samples;
 mod store;
+mod streams;
+mod tails;
+mod write;
 mod writer;
 
+pub use ampwake_blocks::{Coding, Summary};
 pub use error::StoreError;
 pub use lock::writer_of;
 pub use samples::Samples;
 pub use store::Store;
+pub use streams::StreamColumn;
 pub use writer::Writer;
 
 use ampwake_schemas::channel::ChannelAddress;
@@ -28,6 +39,10 @@ use ampwake_schemas::time::Timestamp;
 /// Number of a channel within one database.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct ChannelId(pub i64);
+
+/// Number of a stream within one database: channels that arrive together.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct StreamId(pub i64);
 
 /// Number of a segment within one database: a stretch in which the recorder's clock ran without a jump.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]

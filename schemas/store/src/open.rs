@@ -1,6 +1,8 @@
 //! Opening and creating the file. What is not an Ampwake database is refused before anything is written to it.
 
 use crate::error::StoreError;
+use crate::lock::WriterLock;
+use crate::migrate;
 use rusqlite::{Connection, OpenFlags};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
@@ -8,13 +10,29 @@ use std::time::Duration;
 /// "AMPW": how SQLite files say whose they are.
 const APPLICATION_ID: i64 = 0x414D_5057;
 /// Version of `schema.sql`.
-const VERSION: i64 = 1;
+const VERSION: i64 = 2;
+/// In `meta`: the first segment of an import that is not finished.
+pub(crate) const UNFINISHED: &str = "unfinished_import_from_segment";
 const SCHEMA: &str = include_str!("schema.sql");
 /// How long to wait for another program that is in the middle of a short transaction.
 const PATIENCE: Duration = Duration::from_secs(10);
 
-/// Opens an existing database for reading.
+/// Opens an existing database for reading; one of an earlier version is brought up to date before.
 pub(crate) fn read_only(path: &Path) -> Result<Connection, StoreError> {
+    let (connection, version) = read_any(path)?;
+    if version == VERSION {
+        return Ok(connection);
+    }
+    drop(connection);
+    let older = |e: StoreError| StoreError::Older { path: path.to_owned(), why: e.to_string() };
+    let lock = WriterLock::take(path).map_err(older)?;
+    drop(create_or_append(path).map_err(older)?);
+    drop(lock);
+    Ok(read_any(path)?.0)
+}
+
+/// Opens a database of any known version for reading.
+fn read_any(path: &Path) -> Result<(Connection, i64), StoreError> {
     match std::fs::metadata(path) {
         Err(e) if e.kind() == std::io::ErrorKind::NotFound => {
             return Err(StoreError::NotFound { path: path.to_owned() });
@@ -36,7 +54,7 @@ pub(crate) fn read_only(path: &Path) -> Result<Connection, StoreError> {
         other => other.map_err(StoreError::sqlite(path, "cannot open"))?,
     };
     check(path, id)?;
-    Ok(connection)
+    Ok((connection, id.1))
 }
 
 /// Opens an existing database for writing, or creates one. The caller holds the writer's lock.
@@ -45,7 +63,7 @@ pub(crate) fn create_or_append(path: &Path) -> Result<Connection, StoreError> {
     if fresh {
         create(path)?;
     } else {
-        drop(read_only(path)?);
+        drop(read_any(path)?);
     }
     let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let open = || -> rusqlite::Result<Connection> {
@@ -59,7 +77,12 @@ pub(crate) fn create_or_append(path: &Path) -> Result<Connection, StoreError> {
         c.query_row("PRAGMA journal_size_limit = 16777216", [], |_| Ok(()))?;
         Ok(c)
     };
-    open().map_err(StoreError::sqlite(path, "cannot open for writing"))
+    let mut connection = open().map_err(StoreError::sqlite(path, "cannot open for writing"))?;
+    let (_, version) = identity(&connection).map_err(StoreError::sqlite(path, "cannot open for writing"))?;
+    if version < VERSION {
+        migrate::from_rows(&mut connection, path, SCHEMA)?;
+    }
+    Ok(connection)
 }
 
 /// Makes the file beside its place and moves it there: a database exists whole or not at all.

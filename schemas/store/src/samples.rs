@@ -1,39 +1,29 @@
-//! Reading one channel in the order of corrected time, in small steps.
+//! Reading one channel in the order of corrected time, block by block.
 //!
-//! Segments may overlap after correction (two recordings of the same hours), so they are merged. Each step is
-//! a short query of its own: a long read must not keep the recorder's write-ahead log from being cleared.
+//! What there is to read is found out in one short transaction, together with what is not sealed yet; after that
+//! every block is a query of its own: a long read must not keep the recorder's write-ahead log from being cleared.
+//! Blocks never change, so that a sealing in between makes no seam. Segments may overlap after correction (two
+//! recordings of the same hours), so their blocks are merged.
 
 use crate::error::StoreError;
-use crate::store::Store;
-use crate::{ChannelId, Timestamp};
+use crate::store::{Store, coding};
+use crate::{ChannelId, SegmentId, StreamId, Timestamp, tails};
+use ampwake_blocks::{BlockView, Coding};
 use ampwake_schemas::sample::Reading;
-use std::collections::VecDeque;
+use rusqlite::OptionalExtension;
+use std::collections::{BTreeMap, HashMap, VecDeque};
 
-/// Rows per query: some 100 kB of memory per segment that is open at the time.
-const STEP: i64 = 4096;
-
-const NEXT: &str = "SELECT t_ms, seq, value, code FROM sample
-    WHERE channel = ?1 AND segment = ?2 AND (t_ms, seq) > (?3, ?4) AND t_ms <= ?5
-    ORDER BY t_ms, seq LIMIT ?6";
-
-/// What a channel holds in one segment, in the recorder's own time.
-#[derive(Debug)]
-pub(crate) struct Stretch {
-    pub(crate) segment: i64,
-    pub(crate) first_ms: i64,
-    pub(crate) last_ms: i64,
-    pub(crate) offset_ms: i64,
-}
+/// A time and what was said, in corrected ms.
+type Point = (i64, Reading);
 
 /// The samples of one channel, an iterator; see [`Store::read`].
 #[derive(Debug)]
 pub struct Samples<'a> {
     store: &'a Store,
-    channel: ChannelId,
-    /// Not reached yet, the earliest last.
-    waiting: Vec<Stretch>,
-    /// Being read; nearly always one.
-    open: Vec<Cursor>,
+    /// Not unpacked yet, the earliest last.
+    waiting: Vec<Piece>,
+    /// Unpacked, in the order of time.
+    ahead: VecDeque<Point>,
     /// Corrected bounds, both included.
     from_ms: i64,
     to_ms: i64,
@@ -41,86 +31,169 @@ pub struct Samples<'a> {
 }
 
 #[derive(Debug)]
-struct Cursor {
-    stretch: Stretch,
-    ahead: VecDeque<(i64, Reading)>,
-    /// Where the next query goes on; the recorder's own time.
-    after: (i64, i64),
-    last_ms: i64,
-    exhausted: bool,
+struct Piece {
+    /// Corrected time of its first row.
+    first_ms: i64,
+    segment: i64,
+    offset_ms: i64,
+    body: Body,
+}
+
+#[derive(Debug)]
+enum Body {
+    Block {
+        id: i64,
+        place: usize,
+        coding: Coding,
+    },
+    /// From chunks.
+    Points(Vec<Point>),
+}
+
+/// Where a channel is within a stream.
+pub(crate) struct Place {
+    pub(crate) stream: StreamId,
+    pub(crate) place: usize,
+    pub(crate) coding: Coding,
+}
+
+pub(crate) fn places(store: &Store, channel: ChannelId) -> Result<Vec<Place>, StoreError> {
+    let sql =
+        "SELECT stream, place, step, shift, decimals FROM stream_column WHERE channel = ?1 ORDER BY stream, place";
+    store.rows("cannot read the channel", sql, [channel.0], |row| {
+        let place = row.get::<_, i64>(1)?.max(0) as usize;
+        Ok(Place { stream: StreamId(row.get(0)?), place, coding: coding(row, 2)? })
+    })
+}
+
+/// The first stored millisecond that is not before `from`, and the last that is not after `to`.
+pub(crate) fn bounds(from: Option<Timestamp>, to: Option<Timestamp>) -> (i64, i64) {
+    let from_ms = from.map_or(i64::MIN, |t| t.micros().div_euclid(1000) + i64::from(t.micros().rem_euclid(1000) > 0));
+    (from_ms, to.map_or(i64::MAX, Timestamp::millis))
 }
 
 impl<'a> Samples<'a> {
     pub(crate) fn new(
         store: &'a Store,
         channel: ChannelId,
-        mut stretches: Vec<Stretch>,
         from: Option<Timestamp>,
         to: Option<Timestamp>,
     ) -> Result<Self, StoreError> {
-        // Stored times are whole milliseconds: the first one that is not before `from`.
-        let from_ms =
-            from.map_or(i64::MIN, |t| t.micros().div_euclid(1000) + i64::from(t.micros().rem_euclid(1000) > 0));
-        let to_ms = to.map_or(i64::MAX, Timestamp::millis);
-        stretches.retain(|s| {
-            s.first_ms.saturating_add(s.offset_ms) <= to_ms && s.last_ms.saturating_add(s.offset_ms) >= from_ms
-        });
-        stretches.sort_by_key(|s| std::cmp::Reverse((s.first_ms.saturating_add(s.offset_ms), s.segment)));
-        Ok(Self { store, channel, waiting: stretches, open: Vec::new(), from_ms, to_ms, failed: false })
+        let (from_ms, to_ms) = bounds(from, to);
+        let _held = store.hold()?;
+        let offsets: HashMap<SegmentId, i64> = store.segments()?.into_iter().map(|s| (s.id, s.offset_ms)).collect();
+        let places = places(store, channel)?;
+        let mut waiting = Vec::new();
+        for Place { stream, place, coding } in &places {
+            let sql = "SELECT id, segment, first_ms, last_ms FROM block WHERE stream = ?1";
+            let blocks = store.rows("cannot read the channel", sql, [stream.0], |row| {
+                Ok((row.get::<_, i64>(0)?, row.get::<_, i64>(1)?, row.get::<_, i64>(2)?, row.get::<_, i64>(3)?))
+            })?;
+            for (id, segment, first_ms, last_ms) in blocks {
+                let offset_ms = offsets.get(&SegmentId(segment)).copied().unwrap_or(0);
+                let (first_ms, last_ms) = (first_ms.saturating_add(offset_ms), last_ms.saturating_add(offset_ms));
+                if first_ms <= to_ms && last_ms >= from_ms {
+                    let body = Body::Block { id, place: *place, coding: *coding };
+                    waiting.push(Piece { first_ms, segment, offset_ms, body });
+                }
+            }
+        }
+        waiting.extend(unsealed(store, &places, &offsets)?);
+        // The order of blocks is that of sealing; the sort keeps it, and so the order of arrival.
+        waiting.sort_by_key(|piece| (piece.first_ms, piece.segment));
+        waiting.reverse();
+        Ok(Self { store, waiting, ahead: VecDeque::new(), from_ms, to_ms, failed: false })
     }
 
-    fn next_sample(&mut self) -> Result<Option<(Timestamp, Reading)>, StoreError> {
-        loop {
-            for cursor in &mut self.open {
-                cursor.fill(self.store, self.channel)?;
-            }
-            self.open.retain(|c| !c.ahead.is_empty());
-            // The next sample is the earliest head, unless a waiting segment could begin before it.
-            let earliest =
-                self.open.iter().enumerate().filter_map(|(i, c)| Some((c.head()?, c.stretch.segment, i))).min();
-            if let Some(stretch) = self.waiting.last()
-                && earliest.is_none_or(|(head, ..)| stretch.first_ms.saturating_add(stretch.offset_ms) <= head)
-                && let Some(stretch) = self.waiting.pop()
-            {
-                self.open.push(Cursor::new(stretch, self.from_ms, self.to_ms));
-                continue;
-            }
-            let Some((head, _, index)) = earliest else { return Ok(None) };
-            let reading = self.open[index].ahead.pop_front().map(|(_, reading)| reading);
-            return Ok(reading.map(|reading| (Timestamp::from_millis(head), reading)));
+    /// Everything at once.
+    pub(crate) fn all(mut self) -> Result<Vec<(Timestamp, Reading)>, StoreError> {
+        let mut all = Vec::new();
+        while self.more()? {
+            let settled = self.settled();
+            all.extend(self.ahead.drain(..settled).map(|(t, reading)| (Timestamp::from_millis(t), reading)));
         }
+        Ok(all)
+    }
+
+    /// Unpacks until something is certain to come next; false at the end.
+    fn more(&mut self) -> Result<bool, StoreError> {
+        while self.settled() == 0 {
+            let Some(piece) = self.waiting.pop() else { return Ok(false) };
+            let mut points = self.unpack(piece)?;
+            points.retain(|p| (self.from_ms..=self.to_ms).contains(&p.0));
+            let disorder = self.ahead.back().zip(points.first()).is_some_and(|(last, first)| first.0 < last.0);
+            self.ahead.extend(points);
+            if disorder {
+                self.ahead.make_contiguous().sort_by_key(|p| p.0);
+            }
+        }
+        Ok(true)
+    }
+
+    /// How many of those unpacked come before anything that waits.
+    fn settled(&self) -> usize {
+        match self.waiting.last() {
+            None => self.ahead.len(),
+            Some(next) if self.ahead.back().is_some_and(|last| last.0 < next.first_ms) => self.ahead.len(),
+            Some(next) => self.ahead.partition_point(|p| p.0 < next.first_ms),
+        }
+    }
+
+    fn unpack(&self, piece: Piece) -> Result<Vec<Point>, StoreError> {
+        let (id, place, coding) = match piece.body {
+            Body::Points(points) => return Ok(points),
+            Body::Block { id, place, coding } => (id, place, coding),
+        };
+        let damage = |source| StoreError::Block { path: self.store.path.clone(), source };
+        // Gone: retention took it meanwhile.
+        let Some(block) = block(self.store, id)? else { return Ok(Vec::new()) };
+        let (view, columns) = BlockView::read(&block, |at| at == place).map_err(damage)?;
+        let Some(column) = columns.first() else {
+            return Err(damage(ampwake_blocks::BlockError::Malformed("a column is not there")));
+        };
+        let readings = column.readings(coding).enumerate();
+        Ok(readings.map(|(row, said)| (view.time(row).saturating_add(piece.offset_ms), reading(said))).collect())
     }
 }
 
-impl Cursor {
-    fn new(stretch: Stretch, from_ms: i64, to_ms: i64) -> Self {
-        let own = |corrected: i64| corrected.saturating_sub(stretch.offset_ms);
-        // What the recorder adds meanwhile is left out, so that a read of a live database ends.
-        let last_ms = stretch.last_ms.min(own(to_ms));
-        let after = (own(from_ms).max(stretch.first_ms), -1);
-        Self { stretch, ahead: VecDeque::new(), after, last_ms, exhausted: false }
-    }
+/// A block's bytes.
+pub(crate) fn block(store: &Store, id: i64) -> Result<Option<Vec<u8>>, StoreError> {
+    let query = || {
+        store
+            .connection
+            .prepare_cached("SELECT data FROM block WHERE id = ?1")?
+            .query_row([id], |row| row.get(0))
+            .optional()
+    };
+    query().map_err(StoreError::sqlite(&store.path, "cannot read the samples"))
+}
 
-    fn head(&self) -> Option<i64> {
-        self.ahead.front().map(|(t, _)| t.saturating_add(self.stretch.offset_ms))
+fn reading(said: Result<f64, u8>) -> Reading {
+    match said {
+        Ok(value) => Reading::Value(value),
+        Err(code) => Reading::from_code(code, f64::NAN),
     }
+}
 
-    fn fill(&mut self, store: &Store, channel: ChannelId) -> Result<(), StoreError> {
-        if !self.ahead.is_empty() || self.exhausted {
-            return Ok(());
+/// What is not sealed yet, one piece per segment.
+fn unsealed(store: &Store, places: &[Place], offsets: &HashMap<SegmentId, i64>) -> Result<Vec<Piece>, StoreError> {
+    let mut found: BTreeMap<SegmentId, Vec<Point>> = BTreeMap::new();
+    tails::each(store, |segment, stream, block| {
+        for Place { place, coding, .. } in places.iter().filter(|p| p.stream == stream) {
+            let Ok((view, columns)) = BlockView::read(block, |at| at == *place) else { continue };
+            let Some(column) = columns.first() else { continue };
+            let offset = offsets.get(&segment).copied().unwrap_or(0);
+            let readings = column.readings(*coding).enumerate();
+            let points = readings.map(|(row, said)| (view.time(row).saturating_add(offset), reading(said)));
+            found.entry(segment).or_default().extend(points);
         }
-        let params = (channel.0, self.stretch.segment, self.after.0, self.after.1, self.last_ms, STEP);
-        let rows = store.rows("cannot read the samples", NEXT, params, |row| {
-            let value = row.get::<_, Option<f64>>(2)?.unwrap_or(f64::NAN);
-            Ok((row.get::<_, i64>(0)?, row.get::<_, i64>(1)?, Reading::from_code(row.get(3)?, value)))
-        })?;
-        self.exhausted = rows.len() < STEP as usize;
-        if let Some(&(t, seq, _)) = rows.last() {
-            self.after = (t, seq);
-        }
-        self.ahead.extend(rows.into_iter().map(|(t, _, reading)| (t, reading)));
-        Ok(())
-    }
+    })?;
+    let pieces = found.into_iter().filter_map(|(segment, mut points)| {
+        points.sort_by_key(|p| p.0);
+        let first_ms = points.first()?.0;
+        Some(Piece { first_ms, segment: segment.0, offset_ms: 0, body: Body::Points(points) })
+    });
+    Ok(pieces.collect())
 }
 
 impl Iterator for Samples<'_> {
@@ -130,8 +203,13 @@ impl Iterator for Samples<'_> {
         if self.failed {
             return None;
         }
-        let next = self.next_sample().transpose();
-        self.failed = matches!(next, Some(Err(_)));
-        next
+        match self.more() {
+            Ok(true) => self.ahead.pop_front().map(|(t, reading)| Ok((Timestamp::from_millis(t), reading))),
+            Ok(false) => None,
+            Err(e) => {
+                self.failed = true;
+                Some(Err(e))
+            }
+        }
     }
 }

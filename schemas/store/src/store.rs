@@ -1,8 +1,10 @@
 //! Reading: what channels there are, what happened to the recording, who was heard.
 
 use crate::error::StoreError;
-use crate::samples::{Samples, Stretch};
-use crate::{ChannelId, ChannelInfo, Device, Event, Segment, SegmentId, open};
+use crate::samples::Samples;
+use crate::streams::StreamColumn;
+use crate::{ChannelId, ChannelInfo, Device, Event, Segment, SegmentId, StreamId, open, tails};
+use ampwake_blocks::Coding;
 use ampwake_schemas::channel::ChannelAddress;
 use ampwake_schemas::findings::Period;
 use ampwake_schemas::quantity::Unit;
@@ -10,7 +12,7 @@ use ampwake_schemas::sample::Reading;
 use ampwake_schemas::time::Timestamp;
 use rusqlite::types::Type;
 use rusqlite::{Connection, Params, Row};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashMap};
 use std::path::{Path, PathBuf};
 
 /// An open database, for reading. All times are corrected ones.
@@ -22,7 +24,7 @@ pub struct Store {
 
 const CHANNELS: &str = "SELECT c.id, c.address, c.unit, v.samples, v.missing,
            v.first_ms + s.offset_ms, v.last_ms + s.offset_ms, v.latest
-    FROM channel c LEFT JOIN coverage v ON v.channel = c.id LEFT JOIN segment s ON s.id = v.segment";
+    FROM channel c LEFT JOIN coverage v ON v.channel = c.id LEFT JOIN segment_clock s ON s.segment = v.segment";
 
 impl Store {
     /// Opens an existing database for reading; a recorder may go on writing to it.
@@ -57,6 +59,7 @@ impl Store {
     }
 
     fn channel_list(&self, sql: &str, params: impl Params) -> Result<Vec<ChannelInfo>, StoreError> {
+        let _held = self.hold()?;
         // One row per channel and segment; rows of a channel follow each other.
         let rows = self.rows("cannot read the channels", sql, params, |row| {
             Ok(ChannelInfo {
@@ -73,16 +76,15 @@ impl Store {
         let mut list: Vec<ChannelInfo> = Vec::new();
         for row in rows {
             match list.last_mut() {
-                Some(channel) if channel.id == row.id => {
-                    if row.last >= channel.last {
-                        channel.latest = row.latest;
-                    }
-                    channel.first = channel.first.min(row.first);
-                    channel.last = channel.last.max(row.last);
-                    channel.samples += row.samples;
-                    channel.missing += row.missing;
-                }
+                Some(channel) if channel.id == row.id => channel.add(&row),
                 _ => list.push(row),
+            }
+        }
+        // What is not sealed yet.
+        let places: HashMap<ChannelId, usize> = list.iter().enumerate().map(|(i, c)| (c.id, i)).collect();
+        for more in tails::coverage(self)? {
+            if let Some(place) = places.get(&more.id) {
+                list[*place].add(&more);
             }
         }
         Ok(list)
@@ -104,21 +106,7 @@ impl Store {
         if known.is_empty() {
             return Err(StoreError::Unknown { path: self.path.clone(), what: "channel", id: channel.0 });
         }
-        let stretches = self.rows(
-            "cannot read the channel",
-            "SELECT v.segment, v.first_ms, v.last_ms, s.offset_ms
-             FROM coverage v JOIN segment s ON s.id = v.segment WHERE v.channel = ?1",
-            [channel.0],
-            |row| {
-                Ok(Stretch {
-                    segment: row.get(0)?,
-                    first_ms: row.get(1)?,
-                    last_ms: row.get(2)?,
-                    offset_ms: row.get(3)?,
-                })
-            },
-        )?;
-        Samples::new(self, channel, stretches, from, to)
+        Samples::new(self, channel, from, to)
     }
 
     /// [`Store::read`] into memory: 24 bytes per sample.
@@ -131,7 +119,7 @@ impl Store {
         from: Option<Timestamp>,
         to: Option<Timestamp>,
     ) -> Result<Vec<(Timestamp, Reading)>, StoreError> {
-        self.read(channel, from, to)?.collect()
+        self.read(channel, from, to)?.all()
     }
 
     /// Everything that happened to the recording, in the order of time.
@@ -142,7 +130,7 @@ impl Store {
         self.rows(
             "cannot read the events",
             "SELECT e.t_ms + coalesce(s.offset_ms, 0) AS t, e.kind, e.bus, e.channel, e.text, e.details
-             FROM event e LEFT JOIN segment s ON s.id = e.segment ORDER BY t, e.id",
+             FROM event e LEFT JOIN segment_clock s ON s.segment = e.segment ORDER BY t, e.id",
             [],
             |row| {
                 Ok(Event {
@@ -166,7 +154,8 @@ impl Store {
             "cannot read the devices",
             "SELECT d.bus, d.address, d.name, d.product,
                     d.first_ms + coalesce(f.offset_ms, 0), d.last_ms + coalesce(l.offset_ms, 0)
-             FROM device d LEFT JOIN segment f ON f.id = d.first_segment LEFT JOIN segment l ON l.id = d.last_segment
+             FROM device d LEFT JOIN segment_clock f ON f.segment = d.first_segment
+             LEFT JOIN segment_clock l ON l.segment = d.last_segment
              ORDER BY d.bus, d.address, d.name",
             [],
             |row| {
@@ -198,7 +187,7 @@ impl Store {
     /// # Errors
     /// The file cannot be read.
     pub fn segments(&self) -> Result<Vec<Segment>, StoreError> {
-        let sql = "SELECT id, source, offset_ms, note FROM segment ORDER BY id";
+        let sql = "SELECT segment, source, offset_ms, note FROM segment_clock ORDER BY segment";
         self.rows("cannot read the segments", sql, [], |row| {
             Ok(Segment { id: SegmentId(row.get(0)?), source: row.get(1)?, offset_ms: row.get(2)?, note: row.get(3)? })
         })
@@ -209,15 +198,37 @@ impl Store {
     /// # Errors
     /// The file cannot be read.
     pub fn period(&self) -> Result<Option<Period>, StoreError> {
+        let _held = self.hold()?;
         let sql = "SELECT min(v.first_ms + s.offset_ms), max(v.last_ms + s.offset_ms)
-                   FROM coverage v JOIN segment s ON s.id = v.segment";
-        let row = self.rows("cannot read the period", sql, [], |row| Ok((row.get(0)?, row.get(1)?)))?;
-        Ok(match row[..] {
-            [(Some(start), Some(end))] => {
-                Some(Period { start: Timestamp::from_millis(start), end: Timestamp::from_millis(end) })
-            }
-            _ => None,
-        })
+                   FROM coverage v JOIN segment_clock s ON s.segment = v.segment";
+        let row = self.rows("cannot read the period", sql, [], |row| {
+            Ok(row.get::<_, Option<i64>>(0)?.zip(row.get::<_, Option<i64>>(1)?))
+        })?;
+        let sealed = row.into_iter().flatten();
+        let tails = tails::coverage(self)?;
+        let unsealed = tails.iter().filter_map(|c| Some((c.first?.millis(), c.last?.millis())));
+        let whole = sealed.chain(unsealed).reduce(|a, b| (a.0.min(b.0), a.1.max(b.1)));
+        Ok(whole.map(|(start, end)| Period { start: Timestamp::from_millis(start), end: Timestamp::from_millis(end) }))
+    }
+
+    /// Every stream and its columns.
+    pub(crate) fn stream_columns(&self) -> Result<Vec<(StreamId, Vec<StreamColumn>)>, StoreError> {
+        let sql = "SELECT stream, channel, step, shift, decimals FROM stream_column ORDER BY stream, place";
+        let rows = self.rows("cannot read the streams", sql, [], |row| {
+            let column = StreamColumn { channel: ChannelId(row.get(1)?), coding: coding(row, 2)? };
+            Ok((StreamId(row.get(0)?), column))
+        })?;
+        let same = rows.chunk_by(|a, b| a.0 == b.0);
+        Ok(same.map(|rows| (rows[0].0, rows.iter().map(|r| r.1).collect())).collect())
+    }
+
+    /// While it lives, all that is read is of one moment. Not for long reads: it holds the recorder's log.
+    pub(crate) fn hold(&self) -> Result<Option<rusqlite::Transaction<'_>>, StoreError> {
+        // One inside another is the same moment.
+        if !self.connection.is_autocommit() {
+            return Ok(None);
+        }
+        self.connection.unchecked_transaction().map(Some).map_err(StoreError::sqlite(&self.path, "cannot read"))
     }
 
     /// One query, all of its rows.
@@ -231,6 +242,34 @@ impl Store {
         let query =
             || -> rusqlite::Result<Vec<T>> { self.connection.prepare_cached(sql)?.query_map(params, read)?.collect() };
         query().map_err(StoreError::sqlite(&self.path, doing))
+    }
+}
+
+/// Channels and codings of a stream, in the order of its columns.
+pub(crate) fn codings(c: &Connection, stream: i64) -> rusqlite::Result<Vec<(ChannelId, Coding)>> {
+    let sql = "SELECT channel, step, shift, decimals FROM stream_column WHERE stream = ?1 ORDER BY place";
+    let mut statement = c.prepare_cached(sql)?;
+    statement.query_map([stream], |row| Ok((ChannelId(row.get(0)?), coding(row, 1)?)))?.collect()
+}
+
+/// From three columns of `stream_column`.
+pub(crate) fn coding(row: &Row<'_>, at: usize) -> rusqlite::Result<Coding> {
+    Ok(match row.get::<_, Option<i64>>(at)? {
+        None => Coding::Float,
+        Some(step) => Coding::Scaled { step, offset: row.get(at + 1)?, decimals: row.get(at + 2)? },
+    })
+}
+
+impl ChannelInfo {
+    /// Adds what another stretch of the same channel holds.
+    fn add(&mut self, more: &Self) {
+        if more.last >= self.last {
+            self.latest = more.latest;
+        }
+        self.first = [self.first, more.first].into_iter().flatten().min();
+        self.last = self.last.max(more.last);
+        self.samples += more.samples;
+        self.missing += more.missing;
     }
 }
 

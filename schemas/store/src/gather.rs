@@ -1,0 +1,219 @@
+//! Samples on their way to the disk: gathered in memory by stream, handed on as a chunk with every commit and as
+//! sealed blocks when there are enough.
+
+use crate::streams::{Stream, Streams};
+use crate::{ChannelId, SegmentId, StreamId};
+use ampwake_blocks::{Carry, MOST_ROWS, Rows, Summary, encode};
+use std::ops::Range;
+
+/// A minute, ms.
+pub(crate) const MINUTE_MS: i64 = 60_000;
+
+/// The rows of one stream since the last sealing.
+#[derive(Debug)]
+struct Gathered {
+    rows: Rows,
+    /// So many are in chunks already.
+    committed: usize,
+    /// The last row of each column in the block before, whose step belongs to this one.
+    carry: Vec<Carry>,
+}
+
+/// A block that waits for the next commit.
+#[derive(Debug)]
+pub(crate) struct Finished {
+    pub(crate) stream: StreamId,
+    pub(crate) segment: SegmentId,
+    pub(crate) first_ms: i64,
+    pub(crate) last_ms: i64,
+    pub(crate) rows: usize,
+    pub(crate) data: Vec<u8>,
+    pub(crate) columns: Vec<FinishedColumn>,
+}
+
+/// What a column of it comes to.
+#[derive(Debug)]
+pub(crate) struct FinishedColumn {
+    pub(crate) channel: ChannelId,
+    pub(crate) whole: Summary,
+    /// By the minute of the recorder's own time plus the offset with which it was cut.
+    pub(crate) minutes: Vec<(i64, Summary)>,
+    /// The last row's value, if it has one, and its code.
+    pub(crate) latest: (Option<f64>, u8),
+}
+
+/// All streams of a writer.
+#[derive(Debug, Default)]
+pub(crate) struct Gatherer {
+    /// By the stream's place in [`Streams`].
+    gathered: Vec<Option<Gathered>>,
+    pub(crate) finished: Vec<Finished>,
+    /// Samples in `gathered`.
+    samples: usize,
+    /// Of those, not in chunks yet.
+    pub(crate) uncommitted: usize,
+    /// Samples in `finished`.
+    pub(crate) finished_samples: usize,
+}
+
+impl Gatherer {
+    /// Adds one row; `raws` and `codes` have one entry per column. True where the stream now has a block's worth.
+    #[inline]
+    pub(crate) fn push(&mut self, stream: &Stream, t_ms: i64, raws: &[i64], codes: &[u8]) -> bool {
+        let at = stream.index;
+        if at >= self.gathered.len() {
+            self.gathered.resize_with(at + 1, || None);
+        }
+        let gathered = self.gathered[at].get_or_insert_with(|| Gathered::of(stream));
+        gathered.rows.times.push(t_ms);
+        for ((column, raw), code) in gathered.rows.columns.iter_mut().zip(raws).zip(codes) {
+            column.push(*raw, *code);
+        }
+        self.samples += gathered.rows.columns.len();
+        self.uncommitted += gathered.rows.columns.len();
+        gathered.rows.len() >= MOST_ROWS
+    }
+
+    /// Adds rows that were read back from a chunk.
+    pub(crate) fn push_rows(&mut self, stream: &Stream, rows: &Rows) {
+        let (mut raws, mut codes) = (Vec::new(), Vec::new());
+        let all: Vec<Vec<u8>> = rows.columns.iter().map(|c| c.said.codes().collect()).collect();
+        for row in 0..rows.len() {
+            raws.clear();
+            codes.clear();
+            for (column, said) in rows.columns.iter().zip(&all) {
+                raws.push(column.raw(row));
+                codes.push(said[row]);
+            }
+            self.push(stream, rows.times[row], &raws, &codes);
+        }
+    }
+
+    /// Samples that are not in blocks yet.
+    pub(crate) fn samples(&self) -> usize {
+        self.samples
+    }
+
+    /// Makes blocks of what one stream has.
+    pub(crate) fn finish(&mut self, stream: &Stream, segment: SegmentId, offset_ms: i64) {
+        let Some(Some(gathered)) = self.gathered.get_mut(stream.index) else { return };
+        let mut rows = std::mem::replace(&mut gathered.rows, stream.empty_rows());
+        let samples = rows.len() * rows.columns.len();
+        self.uncommitted -= samples - gathered.committed * rows.columns.len();
+        gathered.committed = 0;
+        self.samples -= samples;
+        self.finished_samples += samples;
+        rows.sort();
+        if rows.len() <= MOST_ROWS {
+            self.finished.extend(gathered.block(stream, segment, &rows, offset_ms));
+            return;
+        }
+        for from in (0..rows.len()).step_by(MOST_ROWS) {
+            let part = rows.slice(from..rows.len().min(from + MOST_ROWS));
+            self.finished.extend(gathered.block(stream, segment, &part, offset_ms));
+        }
+    }
+
+    /// Makes blocks of everything.
+    pub(crate) fn finish_all(&mut self, streams: &Streams, segment: SegmentId, offset_ms: i64) {
+        for index in 0..self.gathered.len() {
+            if let (Some(Some(gathered)), Some(stream)) = (self.gathered.get(index), streams.at(index))
+                && !gathered.rows.is_empty()
+            {
+                self.finish(stream, segment, offset_ms);
+            }
+        }
+    }
+
+    /// Nothing of the segment that ends goes on in the next: its steps are not bridged.
+    pub(crate) fn forget_carries(&mut self) {
+        for gathered in self.gathered.iter_mut().flatten() {
+            gathered.carry.iter_mut().for_each(|carry| *carry = Carry::default());
+        }
+    }
+
+    /// What came since the last commit, as a block per stream.
+    pub(crate) fn uncommitted(&self, streams: &Streams) -> Vec<(StreamId, Vec<u8>)> {
+        let mut out = Vec::new();
+        for (index, gathered) in self.gathered.iter().enumerate() {
+            let (Some(gathered), Some(stream)) = (gathered, streams.at(index)) else { continue };
+            let mut from = gathered.committed;
+            while from < gathered.rows.len() {
+                let to = gathered.rows.len().min(from + MOST_ROWS);
+                let mut rows = gathered.rows.slice(from..to);
+                rows.sort();
+                out.push((stream.id, encode(&rows)));
+                from = to;
+            }
+        }
+        out
+    }
+
+    /// The last row of every channel that has one here: channel, time, value, code.
+    pub(crate) fn latest(&self, streams: &Streams) -> Vec<(ChannelId, i64, Option<f64>, u8)> {
+        let mut out = Vec::new();
+        for (index, gathered) in self.gathered.iter().enumerate() {
+            let (Some(gathered), Some(stream)) = (gathered, streams.at(index)) else { continue };
+            let Some(row) = gathered.rows.len().checked_sub(1) else { continue };
+            for (column, spec) in gathered.rows.columns.iter().zip(&stream.columns) {
+                let code = column.said.code(row);
+                let value = (code == 0).then(|| spec.coding.value(column.raw(row)));
+                out.push((spec.channel, gathered.rows.times[row], value, code));
+            }
+        }
+        out
+    }
+
+    /// Everything gathered is on the disk now.
+    pub(crate) fn committed(&mut self, chunks: bool) {
+        self.finished.clear();
+        self.finished_samples = 0;
+        if chunks {
+            self.uncommitted = 0;
+            self.gathered.iter_mut().flatten().for_each(|g| g.committed = g.rows.len());
+        }
+    }
+}
+
+impl Gathered {
+    fn of(stream: &Stream) -> Self {
+        Self { rows: stream.empty_rows(), committed: 0, carry: vec![Carry::default(); stream.columns.len()] }
+    }
+
+    fn block(&mut self, stream: &Stream, segment: SegmentId, rows: &Rows, offset_ms: i64) -> Option<Finished> {
+        let (first_ms, last_ms) = (*rows.times.first()?, *rows.times.last()?);
+        let cuts = cuts(&rows.times, offset_ms);
+        let ranges: Vec<Range<usize>> = cuts.iter().map(|cut| cut.1.clone()).collect();
+        let last = rows.len() - 1;
+        let columns = rows.columns.iter().zip(&stream.columns).zip(&mut self.carry).map(|((column, spec), carry)| {
+            let mut whole = Summary::default();
+            let minutes: Vec<(i64, Summary)> = column
+                .summaries(&rows.times, &ranges, spec.coding, carry)
+                .zip(&cuts)
+                .map(|(summary, cut)| {
+                    whole.merge(&summary);
+                    (cut.0, summary)
+                })
+                .collect();
+            let code = column.said.code(last);
+            let value = (code == 0).then(|| spec.coding.value(column.raw(last)));
+            FinishedColumn { channel: spec.channel, whole, minutes, latest: (value, code) }
+        });
+        let columns = columns.collect();
+        Some(Finished { stream: stream.id, segment, first_ms, last_ms, rows: rows.len(), data: encode(rows), columns })
+    }
+}
+
+/// The minutes of UTC that times in order fall into, and their rows.
+pub(crate) fn cuts(times: &[i64], offset_ms: i64) -> Vec<(i64, Range<usize>)> {
+    let mut cuts = Vec::new();
+    let mut from = 0;
+    while let Some(t) = times.get(from) {
+        let minute = t.saturating_add(offset_ms).div_euclid(MINUTE_MS) * MINUTE_MS;
+        let end = minute.saturating_add(MINUTE_MS - offset_ms);
+        let rows = times[from..].partition_point(|t| *t < end).max(1);
+        cuts.push((minute, from..from + rows));
+        from += rows;
+    }
+    cuts
+}
