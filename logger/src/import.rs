@@ -91,6 +91,7 @@ pub fn import(
     }
     let before = store.problems()?;
     let mut known: BTreeSet<String> = store.events()?.iter().filter_map(fingerprint_of).collect();
+    // Each recording by itself: one that is broken off leaves nothing, those before it stay.
     let mut pipeline = Pipeline::new(options.bus_protocols.clone());
     let mut report = ImportReport::default();
     for (i, input) in inputs.iter().enumerate() {
@@ -99,6 +100,7 @@ pub fn import(
             report.skipped.push(input.clone());
             continue;
         }
+        store.begin_bulk();
         pipeline.begin(&input.to_string(), recording.stamps().meaning(), store);
         let mut buses = Vec::new();
         while let Some(received) = recording.next_frame()? {
@@ -130,6 +132,7 @@ pub fn import(
         }
         let details = json!({ "file": input.to_string(), "fingerprint": recording.fingerprint() });
         store.event(event(end, IMPORTED, None, format!("{input} was imported"), &details));
+        store.end_bulk();
         store.commit()?;
     }
     let totals = pipeline.totals();

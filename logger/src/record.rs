@@ -174,7 +174,7 @@ impl Recorder {
         let details = json!({ "frames": totals.frames, "messages": totals.messages, "samples": totals.samples });
         let text = format!("recording stopped after {} frames", totals.frames);
         self.store.event(event(now(), "recording_stopped", None, text, &details));
-        self.store.commit()?;
+        self.store.seal()?;
         Ok(RunReport { totals, commits: self.commits + 1 })
     }
 }

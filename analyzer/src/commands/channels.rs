@@ -132,13 +132,8 @@ pub(super) type Ranged = (ChannelInfo, Option<(f64, f64)>);
 pub(super) fn with_ranges(store: &Store) -> Result<Vec<Ranged>, Failure> {
     let mut rows = Vec::new();
     for c in store.channels()? {
-        let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
-        for sample in store.read(c.id, None, None)? {
-            if let Some(v) = sample?.1.value() {
-                (low, high) = (low.min(v), high.max(v));
-            }
-        }
-        rows.push((c, (low <= high).then_some((low, high))));
+        let whole = store.summary(c.id, None, None)?;
+        rows.push((c, (whole.min <= whole.max).then_some((whole.min, whole.max))));
     }
     Ok(rows)
 }

@@ -11,9 +11,10 @@
 use super::{Bus, event, number};
 use crate::identity::{DeviceKey, SenderVerdict};
 use ampwake_schemas::channel::ChannelAddress;
-use ampwake_schemas::message::{Decoded, Field, FieldKind, FieldValue, Protocol};
+use ampwake_schemas::message::{Decoded, Field, FieldKind, FieldValue, Protocol, Scale};
+use ampwake_schemas::sample::Reading;
 use ampwake_schemas::time::Timestamp;
-use ampwake_store::{ChannelId, Event, Writer};
+use ampwake_store::{ChannelId, Coding, Event, StreamColumn, StreamId, Writer};
 use serde_json::json;
 use std::collections::{HashMap, HashSet};
 
@@ -49,6 +50,16 @@ struct Entry {
     /// The `@source` is only there until it is known whether this device replaced the other.
     provisional: bool,
     slots: Vec<Slot>,
+    /// How its messages were laid out so far; nearly always in one way.
+    layouts: Vec<Layout>,
+}
+
+/// The values of a message that arrive together, and where they are stored.
+struct Layout {
+    /// The slot of every value, in the order of the message.
+    slots: Vec<usize>,
+    /// `None` where the store would not have them together.
+    stream: Option<StreamId>,
 }
 
 struct Slot {
@@ -57,6 +68,7 @@ struct Slot {
     /// As in the channel address.
     name: String,
     id: Option<ChannelId>,
+    coding: Coding,
 }
 
 #[derive(Default)]
@@ -104,7 +116,7 @@ impl Channels {
             }
             let source = (!sole).then_some(from.source);
             let provisional = !sole && !self.shared.contains(&stream);
-            self.entries.insert(key, Entry { source, provisional, slots: Vec::new() });
+            self.entries.insert(key, Entry { source, provisional, slots: Vec::new(), layouts: Vec::new() });
         }
         let suffix = match side {
             Some(side) => format!("_of_{side}"),
@@ -171,45 +183,105 @@ impl Channels {
     }
 }
 
+/// Layouts of one message of one device; what comes in yet another way is stored value by value.
+const MOST_LAYOUTS: usize = 16;
+
 /// Stores the values of a message; the numbers of samples stored and of values without a channel.
 fn append(entry: &mut Entry, bus: &str, from: From, decoded: &Decoded, suffix: &str, store: &mut Writer) -> (u64, u64) {
-    let (mut stored, mut beyond) = (0, 0);
     let values = decoded.fields.iter().filter_map(|f| match (f.field.unit(), &f.value) {
         (Some(unit), FieldValue::Reading(reading)) => Some((f, unit, *reading)),
         _ => None,
     });
+    let (mut slots, mut readings, mut beyond) = (Vec::new(), Vec::new(), 0);
     for (place, (value, unit, reading)) in values.enumerate() {
         let is = |slot: &Slot| std::ptr::eq(slot.field, value.field) && slot.set == value.set;
         // Messages of a stream nearly always have the same fields; sets may come in another order.
-        let known = entry.slots.get(place).filter(|s| is(s)).or_else(|| entry.slots.iter().find(|s| is(s)));
-        let id = match known {
-            Some(slot) => slot.id,
-            None => {
-                let name =
-                    decoded.channels().nth(place).map_or_else(String::new, |(name, ..)| format!("{name}{suffix}"));
-                let plain = address(bus, decoded, from.source, None, &name);
-                let named = ChannelAddress { source: Some(from.source), ..plain.clone() };
-                let wanted = match entry.source {
-                    Some(source) => ChannelAddress { source: Some(source), ..named },
-                    // An earlier run heard two senders.
-                    None if store.known_channel(&plain).is_none() && store.known_channel(&named).is_some() => named,
-                    None => plain,
-                };
-                let full = store.channel_count() >= MOST_CHANNELS && store.known_channel(&wanted).is_none();
-                let id = if full { None } else { store.channel(&wanted, unit).ok() };
-                entry.slots.push(Slot { field: value.field, set: value.set, name, id });
-                id
-            }
+        let known = match entry.slots.get(place) {
+            Some(slot) if is(slot) => Some(place),
+            _ => entry.slots.iter().position(is),
         };
-        match id {
-            Some(id) => {
-                store.append(id, from.time, reading);
-                stored += 1;
+        let slot = known.unwrap_or_else(|| {
+            let name = decoded.channels().nth(place).map_or_else(String::new, |(name, ..)| format!("{name}{suffix}"));
+            let plain = address(bus, decoded, from.source, None, &name);
+            let named = ChannelAddress { source: Some(from.source), ..plain.clone() };
+            let wanted = match entry.source {
+                Some(source) => ChannelAddress { source: Some(source), ..named },
+                // An earlier run heard two senders.
+                None if store.known_channel(&plain).is_none() && store.known_channel(&named).is_some() => named,
+                None => plain,
+            };
+            let full = store.channel_count() >= MOST_CHANNELS && store.known_channel(&wanted).is_none();
+            let id = if full { None } else { store.channel(&wanted, unit).ok() };
+            entry.slots.push(Slot { field: value.field, set: value.set, name, id, coding: coding(value.field) });
+            entry.slots.len() - 1
+        });
+        match entry.slots[slot].id {
+            Some(_) => {
+                slots.push(slot);
+                readings.push(reading);
             }
             None => beyond += 1,
         }
     }
+    let stream = match entry.layouts.iter().find(|layout| layout.slots == slots) {
+        Some(layout) => layout.stream,
+        None if entry.layouts.len() >= MOST_LAYOUTS => None,
+        None => {
+            let column = |slot: &usize| {
+                let slot = &entry.slots[*slot];
+                slot.id.map(|channel| StreamColumn { channel, coding: slot.coding })
+            };
+            let columns: Vec<StreamColumn> = slots.iter().filter_map(column).collect();
+            let stream = store.stream(&columns).ok();
+            entry.layouts.push(Layout { slots: slots.clone(), stream });
+            stream
+        }
+    };
+    let stored = slots.len() as u64;
+    match stream {
+        Some(stream) => {
+            let raws: Vec<i64> =
+                slots.iter().zip(&readings).map(|(slot, r)| raw(entry.slots[*slot].coding, *r)).collect();
+            let codes: Vec<u8> = readings.iter().map(|r| r.code()).collect();
+            store.append_row(stream, from.time, &raws, &codes);
+        }
+        None => {
+            for (slot, reading) in slots.iter().zip(&readings) {
+                if let Some(id) = entry.slots[*slot].id {
+                    store.append(id, from.time, *reading);
+                }
+            }
+        }
+    }
     (stored, beyond)
+}
+
+/// Whole numbers of more bits lose some on the way through a float, so those are stored as the float that they are.
+const EXACT_BITS: u16 = 52;
+
+/// How the values of a field are stored: as the sender's own whole numbers.
+fn coding(field: &Field) -> Coding {
+    match &field.kind {
+        _ if field.bits > EXACT_BITS => Coding::Float,
+        FieldKind::Number { scale, .. } => {
+            Coding::Scaled { step: scale.step, offset: scale.offset, decimals: scale.decimals }
+        }
+        FieldKind::Joined { pieces, .. } if field.bits + pieces.iter().map(|p| p.1).sum::<u16>() > EXACT_BITS => {
+            Coding::Float
+        }
+        _ => Coding::Scaled { step: 1, offset: 0, decimals: 0 },
+    }
+}
+
+/// The sender's number back from its value; the same that was sent, see [`EXACT_BITS`].
+fn raw(coding: Coding, reading: Reading) -> i64 {
+    match (coding, reading) {
+        (_, Reading::NotAvailable | Reading::OutOfRange | Reading::Reserved) => 0,
+        (Coding::Float, Reading::Value(value)) => value.to_bits() as i64,
+        (Coding::Scaled { step, offset, decimals }, Reading::Value(value)) => {
+            Scale { step, offset, decimals }.raw(value).unwrap_or(0)
+        }
+    }
 }
 
 /// The address of a field of a message from `sender`; `source` where the address has to say who that is. A CANopen

@@ -64,22 +64,27 @@ fn put(into: &mut Statement<'_>, channel: i64, start: i64, segment: i64, s: &Sum
     Ok(())
 }
 
-/// Makes the rollups of segments anew whose clock was corrected since they were made.
-pub(crate) fn renew_moved(tx: &Transaction<'_>) -> rusqlite::Result<()> {
+/// A clock that was corrected by less than this leaves its rollups as they are, ms: what the minute begins and ends
+/// with is not known better than that, and a slow drift must not cost a season's rollups every hour.
+const WORTH_RENEWING_MS: i64 = 1000;
+
+/// Makes the rollups of segments anew whose clock was corrected since they were made; returns those, with their new
+/// offset.
+pub(crate) fn renew_moved(tx: &Transaction<'_>) -> rusqlite::Result<Vec<(SegmentId, i64)>> {
     let moved: Vec<(i64, i64)> = tx
         .prepare_cached(
             "SELECT s.id, c.offset_ms FROM segment s JOIN segment_clock c ON c.segment = s.id
-             WHERE c.offset_ms <> s.rollup_offset_ms",
+             WHERE abs(c.offset_ms - s.rollup_offset_ms) >= ?1",
         )?
-        .query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?
+        .query_map([WORTH_RENEWING_MS], |row| Ok((row.get(0)?, row.get(1)?)))?
         .collect::<Result<_, _>>()?;
-    for (segment, offset_ms) in moved {
+    for (segment, offset_ms) in &moved {
         tx.execute("DELETE FROM rollup_minute WHERE segment = ?1", [segment])?;
         tx.execute("DELETE FROM rollup_hour WHERE segment = ?1", [segment])?;
         tx.execute("UPDATE segment SET rollup_offset_ms = ?2 WHERE id = ?1", (segment, offset_ms))?;
-        renew(tx, segment, offset_ms)?;
+        renew(tx, *segment, *offset_ms)?;
     }
-    Ok(())
+    Ok(moved.into_iter().map(|(segment, offset_ms)| (SegmentId(segment), offset_ms)).collect())
 }
 
 fn renew(tx: &Transaction<'_>, segment: i64, offset_ms: i64) -> rusqlite::Result<()> {

@@ -7,10 +7,13 @@ use crate::writer::{Pending, Seen};
 use crate::{ChannelId, SegmentId, StreamId, chunk, rollup};
 use ampwake_blocks::Coding;
 use rusqlite::{OptionalExtension, Transaction, params};
+use std::collections::HashMap;
 
 /// Everything that a commit writes.
 pub(crate) struct Batch<'a> {
     pub(crate) pending: &'a Pending,
+    /// The offsets with which the finished blocks are rolled up.
+    pub(crate) rollup_offsets: &'a HashMap<SegmentId, i64>,
     /// New ones.
     pub(crate) streams: &'a [Stream],
     pub(crate) finished: &'a [Finished],
@@ -23,7 +26,9 @@ pub(crate) struct Batch<'a> {
     pub(crate) latest: Vec<(ChannelId, i64, Option<f64>, u8)>,
 }
 
-pub(crate) fn write(store: &mut Store, batch: &Batch<'_>) -> rusqlite::Result<()> {
+/// Returns the segments whose rollups were made anew, with their new offset.
+pub(crate) fn write(store: &mut Store, batch: &Batch<'_>) -> rusqlite::Result<Vec<(SegmentId, i64)>> {
+    let mut moved = Vec::new();
     let tx = store.connection.transaction()?;
     let pending = batch.pending;
     for (key, value) in &pending.meta {
@@ -52,9 +57,13 @@ pub(crate) fn write(store: &mut Store, batch: &Batch<'_>) -> rusqlite::Result<()
         write_stream(&tx, stream)?;
     }
     write_blocks(&tx, batch.finished)?;
+    for (segment, offset_ms) in batch.rollup_offsets {
+        tx.prepare_cached("UPDATE segment SET rollup_offset_ms = ?2 WHERE id = ?1 AND rollup_offset_ms <> ?2")?
+            .execute((segment.0, offset_ms))?;
+    }
     if batch.sealing {
         tx.prepare_cached("DELETE FROM chunk")?.execute([])?;
-        rollup::renew_moved(&tx)?;
+        moved = rollup::renew_moved(&tx)?;
     }
     if let (Some(segment), false) = (batch.segment, batch.chunk.is_empty()) {
         tx.prepare_cached("INSERT INTO chunk (segment, data) VALUES (?1, ?2)")?
@@ -92,7 +101,8 @@ pub(crate) fn write(store: &mut Store, batch: &Batch<'_>) -> rusqlite::Result<()
             .execute((name, i64::try_from(*n).unwrap_or(i64::MAX)))?;
         }
     }
-    tx.commit()
+    tx.commit()?;
+    Ok(moved)
 }
 
 pub(crate) fn write_stream(tx: &Transaction<'_>, stream: &Stream) -> rusqlite::Result<()> {

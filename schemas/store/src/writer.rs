@@ -43,6 +43,8 @@ pub struct Writer {
     segment: Option<SegmentId>,
     /// The offset of every segment of this writer, ms, where one is known.
     offsets: HashMap<SegmentId, i64>,
+    /// The offsets with which rollups are made: what was known when a segment's first block was.
+    rollup_offsets: HashMap<SegmentId, i64>,
     streams: Streams,
     /// The stream of a channel that is written by itself.
     alone: HashMap<ChannelId, StreamId>,
@@ -113,6 +115,7 @@ impl Store {
             next_segment,
             segment: None,
             offsets: HashMap::new(),
+            rollup_offsets: HashMap::new(),
             streams,
             alone: HashMap::new(),
             gatherer: Gatherer::default(),
@@ -227,11 +230,7 @@ impl Writer {
         debug_assert!(raws.len() == stream.columns.len() && codes.len() == stream.columns.len());
         let full = self.gatherer.push(stream, time.millis(), raws, codes);
         if self.bulk && (full || self.gatherer.samples() > BULK_SAMPLES) {
-            let (segment, offset_ms) = self.place();
-            match full {
-                true => self.gatherer.finish(stream, segment, offset_ms),
-                false => self.gatherer.finish_all(&self.streams, segment, offset_ms),
-            }
+            self.finish(full.then_some(stream.index));
         }
     }
 
@@ -253,15 +252,25 @@ impl Writer {
         self.append_row(stream, time, &[value.to_bits() as i64], &[code]);
     }
 
-    fn place(&self) -> (SegmentId, i64) {
+    /// Where the present rows belong, and the offset with which they are rolled up.
+    fn place(&mut self) -> (SegmentId, i64) {
         let segment = self.segment.unwrap_or(SegmentId(0));
-        (segment, self.offsets.get(&segment).copied().unwrap_or(0))
+        let known = self.offsets.get(&segment).copied().unwrap_or(0);
+        (segment, *self.rollup_offsets.entry(segment).or_insert(known))
+    }
+
+    /// What one stream has gathered, or all have, becomes blocks.
+    fn finish(&mut self, index: Option<usize>) {
+        let (segment, offset_ms) = self.place();
+        match index.and_then(|index| self.streams.at(index)) {
+            Some(stream) => self.gatherer.finish(stream, segment, offset_ms),
+            None => self.gatherer.finish_all(&self.streams, segment, offset_ms),
+        }
     }
 
     /// Everything gathered becomes blocks, which the next commit writes.
     fn finish_all(&mut self) {
-        let (segment, offset_ms) = self.place();
-        self.gatherer.finish_all(&self.streams, segment, offset_ms);
+        self.finish(None);
         self.seal_due = true;
     }
 
@@ -322,6 +331,7 @@ impl Writer {
         let latest_due = !self.bulk && self.latest_written.is_none_or(|t| t.elapsed() >= LATEST_EVERY);
         let batch = write::Batch {
             pending: &self.pending,
+            rollup_offsets: &self.rollup_offsets,
             streams: self.streams.fresh(),
             finished: &self.gatherer.finished,
             sealing: self.seal_due,
@@ -331,7 +341,8 @@ impl Writer {
             latest: if latest_due { self.gatherer.latest(&self.streams) } else { Vec::new() },
         };
         let written = write::write(&mut self.store, &batch);
-        written.map_err(StoreError::sqlite(&self.store.path, "cannot write"))?;
+        let moved = written.map_err(StoreError::sqlite(&self.store.path, "cannot write"))?;
+        self.rollup_offsets.extend(moved);
         self.gatherer.committed(!self.bulk);
         self.streams.committed();
         let done = std::mem::take(&mut self.pending);
