@@ -1,5 +1,6 @@
 //! What the daemon would open, and whether it can: to be asked before the boat leaves the dock.
 
+use crate::asking;
 use crate::bus::interface::{self, Settings};
 use crate::config::serial::Port;
 use crate::config::{CanBus, Config, Protocol};
@@ -25,9 +26,9 @@ pub fn check(
         match interface::check(system, &bus.name) {
             Ok(()) => {
                 let settings = settings(&bus.name);
-                let words = settings.map_or_else(String::new, |s| format!(": {}", s.words()));
+                let words = settings.map_or_else(String::new, |s| format!(": {}", s.words(bus.ask)));
                 writeln!(out, "ok      bus {} ({}) is up{words}", bus.name, protocols.join(", "))?;
-                for (bad, text) in settings.map_or_else(Vec::new, |s| s.remarks(&bus.name, prescribed(bus))) {
+                for (bad, text) in settings.map_or_else(Vec::new, |s| s.remarks(&bus.name, prescribed(bus), bus.ask)) {
                     good &= !bad;
                     writeln!(out, "{} {text}", if bad { "problem" } else { "note   " })?;
                 }
@@ -36,6 +37,15 @@ pub fn check(
                 good = false;
                 writeln!(out, "problem {e}")?;
             }
+        }
+        if bus.ask {
+            let (most, pace) = (asking::MOST_TRIES, asking::PACE.as_secs_f64());
+            writeln!(
+                out,
+                "note    devices on {} are asked what they are: at most {most} requests to each for each question, one in \
+                 {pace} s; it must be up without `listen-only on`",
+                bus.name
+            )?;
         }
         for remark in bus.definitions.remarks() {
             writeln!(out, "note    {remark}")?;
@@ -123,9 +133,13 @@ mod tests {
     use crate::config;
 
     fn checked(text: &str, dir: &Path) -> (bool, String) {
+        checked_with(text, dir, false)
+    }
+
+    fn checked_with(text: &str, dir: &Path, listen_only: bool) -> (bool, String) {
         let config = config::read("logger.toml", text, dir).unwrap();
         let mut out = Vec::new();
-        let settings = Settings { bit_rate: Some(250_000), listen_only: Some(false), ..Settings::default() };
+        let settings = Settings { bit_rate: Some(250_000), listen_only: Some(listen_only), ..Settings::default() };
         let good = check(&config, &dir.join("net"), &|_| Some(settings), &mut out).unwrap();
         (good, String::from_utf8(out).unwrap())
     }
@@ -148,6 +162,17 @@ mod tests {
         assert!(good && out.contains("ok      bus can0 (n2k) is up: 250000 bit/s, normal mode"), "{out}");
         assert!(out.contains("note    to make can0 unable to send (as root): ip link set can0 down"), "{out}");
         assert!(!dir.path().join("voyage.db").exists(), "a check creates nothing");
+        assert!(!out.contains("asked"), "{out}");
+
+        let asking = format!("{text}ask = true\n");
+        let (good, out) = checked(&asking, dir.path());
+        assert!(good && out.contains("note    devices on can0 are asked what they are"), "{out}");
+        let (good, out) = checked_with(&asking, dir.path(), true);
+        assert!(
+            !good && out.contains("problem the CAN interface `can0` is listen-only, so that `ask = true`"),
+            "{out}"
+        );
+        assert!(checked_with(text, dir.path(), true).0);
 
         let writer = Store::create(dir.path().join("voyage.db")).unwrap();
         let (good, out) = checked(text, dir.path());

@@ -1,7 +1,9 @@
 //! Recording: data buses in, samples out. The library behind `ampwaked` and behind `ampwake import`.
 //!
-//! Owes its reader: it knows nothing about charging, it never sends, and what it had read it keeps.
+//! Owes its reader: it knows nothing about charging, on CAN it sends nothing unless `ask = true` says so, and what it had
+//! read it keeps.
 
+pub mod asking;
 pub mod bus;
 pub mod check;
 pub mod clock;

@@ -3,7 +3,7 @@
 //! Owes its reader: what was handed on by a bus before the stop is in the database after it; a commit that
 //! fails is tried again with nothing lost; memory has a bound.
 
-use crate::bus::source::{BUS_BACK, BUS_LOST, Heard, Outlet, Source};
+use crate::bus::source::{ASKED, BUS_BACK, BUS_LOST, Heard, Outlet, Source};
 use crate::bus::stamps::Meaning;
 use crate::dialect::Dialects;
 use crate::pipeline::{Pipeline, Totals, event};
@@ -123,7 +123,11 @@ impl Recorder {
                 }
                 Ok(Heard::Count(problem, n)) => self.pipeline.count(problem, n),
                 Ok(Heard::Note(bus, kind, text)) => {
-                    tracing::warn!("{text}");
+                    if kind == ASKED {
+                        tracing::info!("{text}");
+                    } else {
+                        tracing::warn!("{text}");
+                    }
                     if [BUS_LOST, BUS_BACK].contains(&kind) {
                         self.pipeline.set_gone(self.buses[bus], kind == BUS_LOST, &mut self.store);
                     }

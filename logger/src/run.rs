@@ -1,12 +1,13 @@
 //! The daemon as a function: what its configuration says, until it is told to stop.
 
+use crate::asking::Questions;
 use crate::bus::modbus::{ModbusLine, Registers, UnitPlan};
 use crate::bus::sentences::SentenceLine;
 use crate::bus::socketcan::{CanError, CanInterface};
 use crate::bus::source::Source;
 use crate::config::maps::{self, MapErrors, Maps};
 use crate::config::serial::{SerialLine, Speaks};
-use crate::config::{self, Config};
+use crate::config::{self, CanBus, Config};
 use crate::dialect::Dialect;
 use crate::record::{RecordOptions, RunReport, record};
 use ampwake_store::{Store, StoreError};
@@ -47,14 +48,18 @@ pub async fn run(config: &Config, shutdown: impl Future<Output = ()>) -> Result<
 /// The interfaces that can be opened, and those that are waited for beside them: one adapter that is not plugged in
 /// must not cost the recording of the others. With none at all somebody has to be told at once.
 fn sources(config: &Config) -> Result<Vec<Box<dyn Source>>, RunError> {
-    let opened: Vec<_> = config.can.iter().map(|bus| (&bus.name, CanInterface::open(&bus.name))).collect();
+    let questions = |bus: &CanBus| {
+        let tables: Vec<_> = bus.protocols.iter().filter_map(|p| p.table()).collect();
+        if bus.ask { Questions::on(&tables) } else { None }
+    };
+    let opened: Vec<_> = config.can.iter().map(|bus| (bus, CanInterface::open(&bus.name, questions(bus)))).collect();
     let hopeless = |e: &CanError| !e.may_pass();
     let alone = config.serial.is_empty();
     if alone && opened.iter().all(|(_, o)| o.is_err()) || opened.iter().any(|(_, o)| o.as_ref().is_err_and(hopeless)) {
         return Err(RunError::Buses(opened.into_iter().filter_map(|(_, o)| o.err()).collect()));
     }
-    let source = |(name, opened): (&String, Result<_, _>)| -> Box<dyn Source> {
-        Box::new(opened.unwrap_or_else(|e| CanInterface::waiting(name, e)))
+    let source = |(bus, opened): (&CanBus, Result<_, _>)| -> Box<dyn Source> {
+        Box::new(opened.unwrap_or_else(|e| CanInterface::waiting(&bus.name, questions(bus), e)))
     };
     Ok(opened.into_iter().map(source).collect())
 }
@@ -90,7 +95,10 @@ pub fn options(config: &Config) -> RecordOptions {
     let buses: Vec<_> = config
         .can
         .iter()
-        .map(|bus| json!({ "name": bus.name, "protocols": bus.protocols.iter().map(|p| p.text()).collect::<Vec<_>>() }))
+        .map(|bus| {
+            let protocols: Vec<_> = bus.protocols.iter().map(|p| p.text()).collect();
+            json!({ "name": bus.name, "protocols": protocols, "ask": bus.ask })
+        })
         .collect();
     let lines: Vec<_> = config
         .serial

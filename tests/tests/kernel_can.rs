@@ -4,7 +4,7 @@
 #![allow(clippy::unwrap_used)] // a test fails by panicking
 
 use ampwake_store::{Event, Store};
-use ampwake_tests::kernel_can::{CROWD, HELD_BACK, PACED};
+use ampwake_tests::kernel_can::{ANSWERS, CROWD, HELD_BACK, NAME, PACED, SILENT};
 use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::sync::OnceLock;
@@ -130,13 +130,54 @@ fn an_interface_that_goes_away_is_waited_for() {
     }
 }
 
+/// The lines by which the kernel had frames sent.
+fn sent(out: &Path, file: &str) -> Vec<String> {
+    text(out, file).lines().filter(|l| l.starts_with(['t', 'T', 'r', 'R'])).map(str::to_owned).collect()
+}
+
 #[test]
-fn nothing_is_ever_sent() {
+fn nothing_is_sent_unless_it_is_told_to_ask() {
     let Some(out) = played() else { return };
-    let frames = |file: &str| text(out, file).lines().filter(|l| l.starts_with(['t', 'T', 'r', 'R'])).count();
-    assert!(numbers(out, "adapter", "can0").iter().filter(|(_, n)| *n < 200).count() == 200, "what came in is heard");
-    assert_eq!(frames("adapter.silent"), 0, "{}", text(out, "adapter.silent"));
-    assert_eq!(frames("adapter.control"), 1, "somebody who does send is seen");
+    let heard = numbers(out, "adapter", "can0");
+    assert_eq!(heard.iter().filter(|(_, n)| *n < 400).count(), 400, "what came in is heard");
+    assert!(heard[399].0 - heard[0].0 > 5_000, "long enough for somebody to be asked");
+    assert_eq!(sent(out, "adapter.silent"), [] as [String; 0]);
+    assert_eq!(sent(out, "adapter.control").len(), 1, "somebody who does send is seen");
+}
+
+#[test]
+fn with_ask_the_requests_are_sent_and_nothing_else() {
+    let Some(out) = played() else { return };
+    let sent = sent(out, "asking.lines");
+    let asked =
+        |address: u8, number: &str| sent.iter().filter(|l| **l == format!("T18EA{address:02X}FE3{number}")).count();
+    // From the null address to one device: 59904 for 60928, then for 126996.
+    assert_eq!((asked(ANSWERS, "00EE00"), asked(ANSWERS, "14F001")), (1, 1), "{sent:?}");
+    let silent = [asked(SILENT, "00EE00"), asked(SILENT, "14F001")];
+    assert!(silent.iter().all(|n| (2..=3).contains(n)), "{sent:?}");
+    assert_eq!(sent.len(), 2 + silent[0] + silent[1], "{sent:?}");
+
+    let store = Store::open(out.join("asking.db")).unwrap();
+    let devices = store.devices().unwrap();
+    let known = devices.iter().find(|d| d.name == Some(NAME)).unwrap();
+    assert!(known.address == ANSWERS && known.product.contains("test charger"), "{known:?}");
+    let asked = events(out, "asking").into_iter().filter(|e| e.kind == "asked");
+    assert_eq!(asked.count(), sent.len(), "all of it stands in the recording");
+}
+
+#[test]
+fn asking_is_refused_on_a_listen_only_interface() {
+    let Some(out) = played() else { return };
+    let remedy = "ip link set can0 down; ip link set can0 up type can bitrate 250000 listen-only off";
+    let check = text(out, "listen_ask.check");
+    assert!(check.contains("problem the CAN interface `can0` is listen-only, so that `ask = true`"), "{check}");
+    assert!(check.contains(remedy), "{check}");
+    let refused = text(out, "listen_ask.refused");
+    assert!(refused.starts_with("Some(1) ") && refused.contains("set `ask = false`"), "{refused}");
+    assert!(refused.contains(remedy), "{refused}");
+    let normal = text(out, "normal_ask.check");
+    assert!(normal.contains("only the requests of `ask = true` are sent"), "{normal}");
+    assert!(normal.contains("note    devices on can0 are asked what they are"), "{normal}");
 }
 
 #[test]

@@ -88,6 +88,29 @@ fn the_logger_knows_nothing_about_charging() {
 }
 
 #[test]
+fn one_file_sends_on_can_and_one_switch_leads_to_it() {
+    let users = |words: &[&str]| -> Vec<String> {
+        let programs = [root().join("logger/src"), root().join("analyzer/src"), root().join("schemas")];
+        let mut found: Vec<String> = sources()
+            .iter()
+            .filter(|(p, text)| programs.iter().any(|d| p.starts_with(d)) && words.iter().any(|w| text.contains(w)))
+            .map(|(p, _)| p.strip_prefix(root()).expect("below the root").display().to_string())
+            .collect();
+        found.sort();
+        found
+    };
+    let sender = "logger/src/bus/sender.rs";
+    assert_eq!(users(&["CanSocket", "CanFdSocket"]), ["logger/src/bus/kernel_socket.rs", sender]);
+    assert_eq!(users(&["write_frame", "write_all_raw", ".transmit(", "sendmsg", "sendto", "socket::send"]), [sender]);
+    assert_eq!(users(&["Sender::open"]), ["logger/src/bus/socketcan.rs"]);
+    // Whoever makes the questions decides: the switch in the configuration, and the check of that switch.
+    let makers = ["logger/src/asking/tests.rs", "logger/src/config/mod.rs", "logger/src/run.rs"];
+    assert_eq!(users(&["Questions::on"]), makers);
+    let run = std::fs::read_to_string(root().join("logger/src/run.rs")).expect("run.rs");
+    assert!(run.contains("if bus.ask { Questions::on(&tables) } else { None }"));
+}
+
+#[test]
 fn every_message_row_has_a_recorded_check_or_a_published_layout() {
     use ampwake_schemas::message::{Protocol, all};
     let fields = std::fs::read_to_string(root().join("tests/vectors/n2k_fields.json")).expect("the published layouts");

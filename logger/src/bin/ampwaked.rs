@@ -13,7 +13,8 @@ use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use tokio::signal::unix::{SignalKind, signal};
 
-/// Records what the data buses of a vessel say. It listens only; Modbus units alone are asked, to read them.
+/// Records what the data buses of a vessel say. It sends nothing but what the configuration turns on: requests on CAN
+/// (`ask = true`), reads on Modbus.
 #[derive(Parser)]
 #[command(
     name = "ampwaked",

@@ -1,5 +1,6 @@
 //! The state of a CAN interface, as the kernel shows it in `/sys/class/net`, before anything is opened.
 
+use crate::health::USUAL_BIT_RATE;
 use std::path::Path;
 
 /// Where the kernel shows its interfaces.
@@ -39,6 +40,18 @@ pub enum InterfaceError {
         /// The name asked for.
         name: String,
     },
+    /// It is set so that it cannot send, and the configuration says `ask = true`.
+    #[error(
+        "the CAN interface `{name}` is listen-only, so that `ask = true` could send nothing through it: set `ask = false`, or \
+         let it send (as root): {}",
+        change(name, bit_rate.unwrap_or(USUAL_BIT_RATE), "off")
+    )]
+    CannotAsk {
+        /// The name asked for.
+        name: String,
+        /// At which it runs, bit/s, where that is known.
+        bit_rate: Option<u32>,
+    },
 }
 
 fn list(others: &[String]) -> String {
@@ -67,8 +80,8 @@ pub struct Settings {
 }
 
 impl Settings {
-    /// In one line what this means for the bus.
-    pub fn words(&self) -> String {
+    /// In one line what this means for the bus, where the recorder `asks` devices and where it does not.
+    pub fn words(&self, asks: bool) -> String {
         let rate = match (self.bit_rate, self.listen_only) {
             (Some(rate), _) => format!("{rate} bit/s"),
             (None, None) => return "virtual, no bit rate".to_owned(),
@@ -76,14 +89,19 @@ impl Settings {
         };
         match self.listen_only {
             Some(true) => format!("{rate}, listen-only: it cannot disturb the bus"),
+            Some(false) if asks => {
+                format!(
+                    "{rate}, normal mode: it acknowledges what others send; only the requests of `ask = true` are sent"
+                )
+            }
             Some(false) => format!("{rate}, normal mode: it acknowledges what others send, and sends nothing else"),
             None => rate,
         }
     }
 
     /// What the user should know of it, with the way to change it; `usual` is the bit rate that the protocols of
-    /// the bus prescribe, if they do. The flag is true for what has to be mended.
-    pub fn remarks(&self, name: &str, usual: Option<u32>) -> Vec<(bool, String)> {
+    /// the bus prescribe, if they do; `asks` stands for `ask = true`. The flag is true for what has to be mended.
+    pub fn remarks(&self, name: &str, usual: Option<u32>, asks: bool) -> Vec<(bool, String)> {
         let mut out = Vec::new();
         if let (Some(rate), Some(usual)) = (self.bit_rate, usual)
             && rate != usual
@@ -101,14 +119,22 @@ impl Settings {
                 format!("the controller of {name} says: {trouble}; check bit rate, wiring and terminators"),
             ));
         }
-        let rate = self.bit_rate.or(usual).unwrap_or(250_000);
+        let rate = self.bit_rate.or(usual).unwrap_or(USUAL_BIT_RATE);
         match self.listen_only {
+            Some(true) if asks => {
+                let refused = InterfaceError::CannotAsk { name: name.to_owned(), bit_rate: Some(rate) };
+                out.push((true, refused.to_string()));
+            }
             Some(true) => out.push((false, format!(
-                "with one single other device on {name} nobody acknowledges that device's frames, and it falls silent; only \
-                 then (as root): {}", change(name, rate, "off"))
+                "with one single other device on {name} nobody acknowledges that device's frames, so that it repeats them and \
+                 falls silent; only then (as root): {}", change(name, rate, "off"))
             )),
             Some(false) => {
-                out.push((false, format!("to make {name} unable to send (as root): {}", change(name, rate, "on"))));
+                let first = if asks { ", set `ask = false` and" } else { "" };
+                out.push((
+                    false,
+                    format!("to make {name} unable to send{first} (as root): {}", change(name, rate, "on")),
+                ));
                 if self.restart_ms == Some(0) {
                     out.push((false, format!(
                         "once switched off by bus errors, {name} stays off; to make it try again after a second, add restart-ms 1000"
@@ -158,24 +184,31 @@ mod tests {
     #[test]
     fn settings_are_told_with_their_consequences() {
         let listening = Settings { bit_rate: Some(250_000), listen_only: Some(true), ..Settings::default() };
-        assert_eq!(listening.words(), "250000 bit/s, listen-only: it cannot disturb the bus");
-        let remarks = listening.remarks("can0", Some(250_000));
-        assert!(matches!(&remarks[..], [(false, text)] if text.contains("nobody acknowledges")), "{remarks:?}");
+        assert_eq!(listening.words(false), "250000 bit/s, listen-only: it cannot disturb the bus");
+        let remarks = listening.remarks("can0", Some(250_000), false);
+        let told = |text: &str| text.contains("nobody acknowledges") && text.ends_with("250000 listen-only off");
+        assert!(matches!(&remarks[..], [(false, text)] if told(text)), "{remarks:?}");
+        let refused = listening.remarks("can0", Some(250_000), true);
+        let told = |text: &str| text.contains("`ask = true` could send nothing") && text.ends_with("listen-only off");
+        assert!(matches!(&refused[..], [(true, text)] if told(text)), "{refused:?}");
         let wrong = Settings {
             bit_rate: Some(500_000),
             listen_only: Some(false),
             restart_ms: Some(0),
             trouble: Some("bus off"),
         };
-        let remarks = wrong.remarks("can0", Some(250_000));
+        let remarks = wrong.remarks("can0", Some(250_000), false);
         assert_eq!(remarks.iter().filter(|(bad, _)| *bad).count(), 2, "{remarks:?}");
         assert!(
             remarks[0].1.ends_with("ip link set can0 down; ip link set can0 up type can bitrate 250000 listen-only on")
         );
         assert!(remarks.iter().any(|(_, text)| text.contains("restart-ms")));
-        assert!(wrong.remarks("can0", None).iter().all(|(_, text)| !text.contains("its protocol")));
-        assert_eq!(Settings::default().words(), "virtual, no bit rate");
-        assert!(Settings::default().remarks("vcan0", Some(250_000)).is_empty());
+        assert!(wrong.remarks("can0", None, false).iter().all(|(_, text)| !text.contains("its protocol")));
+        assert_eq!(Settings::default().words(true), "virtual, no bit rate");
+        assert!(Settings::default().remarks("vcan0", Some(250_000), true).is_empty());
+        assert!(wrong.words(false).ends_with("sends nothing else") && wrong.words(true).contains("requests of `ask"));
+        let remarks = wrong.remarks("can0", None, true);
+        assert!(remarks.iter().any(|(_, text)| text.contains("set `ask = false` and (as root)")), "{remarks:?}");
     }
 
     #[test]

@@ -15,6 +15,8 @@ pub mod port;
 pub mod readings;
 pub mod recording;
 #[cfg(feature = "live")]
+pub mod sender;
+#[cfg(feature = "live")]
 pub mod sentences;
 #[cfg(feature = "live")]
 pub mod socketcan;

@@ -16,6 +16,8 @@ pub const NOTICE: Duration = Duration::from_millis(200);
 pub const BUS_LOST: &str = "bus_lost";
 /// Kind of the note that it came back.
 pub const BUS_BACK: &str = "bus_back";
+/// Kind of the note that a device was asked something.
+pub const ASKED: &str = "asked";
 
 /// One bus, open and ready.
 pub trait Source: Send {

@@ -7,6 +7,7 @@ mod dbc;
 pub mod maps;
 pub mod serial;
 
+use crate::asking::Questions;
 use crate::dbc::Definitions;
 use crate::dialect;
 use ampwake_schemas::message;
@@ -61,7 +62,7 @@ pub struct CanBus {
     pub dbc: Vec<PathBuf>,
     /// What they describe.
     pub definitions: Arc<Definitions>,
-    /// Whether devices may be asked for their product information.
+    /// Whether devices are asked for their address claims and their product information.
     pub ask: bool,
 }
 
@@ -118,7 +119,7 @@ const SERIAL: Key = key("serial", "a serial line to record", "[[serial]]");
 const CAN_NAME: Key = key("name", "the CAN interface", "\"can0\"");
 const PROTOCOLS: Key = key("protocols", "what the bus speaks", "[\"n2k\"]");
 const DBC: Key = key("dbc", "files that describe the maker's own messages", "[]");
-const ASK: Key = key("ask", "whether devices may be asked for their product information", "false");
+const ASK: Key = key("ask", "whether devices are asked what they are", "false");
 
 const HOMES: Homes = &[
     ("raw_days", "`keep = { … }`"),
@@ -199,10 +200,12 @@ fn can_bus<'a>(t: &Table<'a>, base_dir: &Path, names: &mut Names<'a>) -> Option<
     let protocols = protocols.and_then(|p| dbc::among(p, spoken.as_ref(), dbc.as_ref().map(|d| d.paths.len())));
     let ask = t.take(ASK).map_or(Some(false), |i| {
         let ask = i.flag()?;
-        if ask {
-            i.wrong("this version never sends anything, not even a question", &i.write("false"));
+        let tables = protocols.iter().flatten().filter_map(|p| p.table()).collect::<Vec<_>>();
+        if ask && protocols.is_some() && Questions::on(&tables).is_none() {
+            i.wrong("there is nothing to ask on a bus without n2k, j1939 or rvc", &i.write("false"));
+            return None;
         }
-        (!ask).then_some(false)
+        Some(ask)
     });
     let dbc = dbc?;
     Some(CanBus { name: name?, protocols: protocols?, dbc: dbc.paths, definitions: dbc.definitions, ask: ask? })

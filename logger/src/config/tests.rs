@@ -80,7 +80,6 @@ fn slips_have_their_place_and_fix() {
         ("[\"n2k\"]", "[\"nk2\"]", 8, 14, "write `\"n2k\"`"),
         ("[\"n2k\"]", "[\"n2k\", \"n2k\"]", 8, 21, "take one of the two out"),
         ("[\"n2k\"]", "[]", 8, 13, "write `protocols = [\"n2k\"]`"),
-        ("ask = false", "ask = true", 10, 7, "write `ask = false`"),
         ("ask = false", "ask = False", 10, 7, "write `ask = false`"),
         (
             "ask = false",
@@ -238,6 +237,19 @@ fn a_bus_may_speak_several_protocols_unless_their_numbers_collide() {
     let m = only(&with("[\"n2k\", \"rvc\"]"));
     assert_eq!((m.line, m.column), (8, 13));
     assert!(m.problem.starts_with("n2k and rvc give the same numbers"), "{}", m.problem);
+}
+
+#[test]
+fn only_who_can_be_asked_is_asked() {
+    for (protocols, asks) in
+        [("[\"n2k\"]", true), ("[\"rvc\", \"canopen\"]", true), ("[\"j1939\"]", true), ("[\"canopen\"]", false)]
+    {
+        let text = GOOD.replacen("[\"n2k\"]", protocols, 1).replacen("ask = false", "ask = true", 1);
+        match read("logger.toml", &text, Path::new("")) {
+            Ok(config) => assert!(asks && config.can[0].ask && !config.can[1].ask),
+            Err(m) => assert!(!asks && m.list[0].line == 10 && m.list[0].fix == "write `ask = false`", "{m}"),
+        }
+    }
 }
 
 #[test]

@@ -28,6 +28,14 @@ fn configure(name: &str, buses: &[&str]) -> Outcome<String> {
     Ok(path)
 }
 
+/// Leaves what the daemon says that is expected not to start, as `NAME.refused`, with its exit status before it.
+pub fn refused(name: &str, bus: &str) -> Outcome {
+    let output = Command::new(PROGRAM).args(["--config", &configure(name, &[bus])?]).output()?;
+    let status = format!("{:?} ", output.status.code());
+    std::fs::write(format!("{OUT}/{name}.refused"), [status.into_bytes(), output.stdout, output.stderr].concat())?;
+    Ok(())
+}
+
 /// Leaves what `ampwaked check` says, as `NAME.check`.
 pub fn check(name: &str, bus: &str) -> Outcome {
     let output = Command::new(PROGRAM).args(["check", "--config", &configure(name, &[bus])?]).output()?;
@@ -60,6 +68,13 @@ impl Daemon {
         let fits = |e: &&Event| e.kind == kind && e.text.contains(words);
         self.wait_for(&format!("{n} events {kind} {words}"), |store| {
             Ok(store.events()?.iter().filter(fits).count() >= n)
+        })
+    }
+
+    /// Waits until the device with this NAME is known with what it says about itself.
+    pub fn wait_for_product(&self, name: u64) -> Outcome {
+        self.wait_for("product information", |store| {
+            Ok(store.devices()?.iter().any(|d| d.name == Some(name) && d.product.contains("model_id")))
         })
     }
 

@@ -4,6 +4,7 @@
 //! `tests/kernel_can.rs` on the host. It fails where a scene cannot be played to its end.
 
 mod adapter;
+mod asking;
 mod daemon;
 mod scenes;
 mod sender;
