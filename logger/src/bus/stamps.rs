@@ -73,7 +73,7 @@ impl Stamps {
     /// The time of the next line; `None` when it cannot be one.
     pub fn time(&mut self, stamp: Stamp) -> Option<Timestamp> {
         match (self.meaning, stamp) {
-            (Meaning::SinceLine, Stamp::Seconds(pause)) if pause <= LONGEST_PAUSE_US => {
+            (Meaning::SinceLine, Stamp::Seconds(pause)) if (0..=LONGEST_PAUSE_US).contains(&pause) => {
                 self.sum_us = self.sum_us.checked_add(pause).filter(|sum| *sum <= LAST_US)?;
                 Some(Timestamp::from_micros(self.sum_us))
             }

@@ -3,7 +3,7 @@
 //! Input: a byte that chooses the intent, then steps: a byte (two bits say what, six which channel), then its fields.
 //! A run or a ramp of samples begins at the present time; time passes by steps of its own, so that channels overlap.
 
-use super::database::{Scratch, holds};
+use super::database::Scratch;
 use super::feed::Feed;
 use ampwake_analyzer::analyze::analyze;
 use ampwake_analyzer::draft::{Heard, draft};
@@ -19,7 +19,7 @@ use ampwake_store::{ChannelId, Event, Store, Writer};
 use std::sync::OnceLock;
 
 /// More samples than this show nothing new.
-const MOST_SAMPLES: usize = 20_000;
+const MOST_SAMPLES: usize = 4_000;
 /// As the importers: the years 0 to 9999.
 const TIMES_S: std::ops::RangeInclusive<i64> = -62_167_219_200..=253_402_300_799;
 
@@ -42,10 +42,9 @@ pub fn run(bytes: &[u8]) {
     let Some(intent) = intents().get(usize::from(feed.byte()) % INTENTS.len()) else { return };
     let scratch = Scratch::new();
     let mut store = scratch.writer();
-    let samples = record(&mut feed, intent, &mut store);
+    record(&mut feed, intent, &mut store);
     store.commit().expect("samples can be stored");
     let store = scratch.reader(store);
-    holds(&store, samples);
     drafted(&store);
     let recording = load(&store, intent, None, None).expect("the database can be read");
     if recording.period.is_none_or(|p| p.end <= p.start) {
@@ -78,8 +77,8 @@ fn drafted(store: &Store) {
     }
 }
 
-/// Stores what the steps say; the number of samples.
-fn record(feed: &mut Feed<'_>, intent: &Intent, store: &mut Writer) -> u64 {
+/// Stores what the steps say.
+fn record(feed: &mut Feed<'_>, intent: &Intent, store: &mut Writer) {
     let channels: Vec<(ChannelId, bool)> = signals(intent)
         .iter()
         .filter_map(|(_, role, signal)| {
@@ -97,7 +96,7 @@ fn record(feed: &mut Feed<'_>, intent: &Intent, store: &mut Writer) -> u64 {
         };
         match step & 3 {
             kind @ (0 | 1) => {
-                let (count, every_ms) = (4 * i64::from(feed.byte()) + 1, 100 * i64::from(feed.byte()));
+                let (count, every_ms) = (i64::from(feed.byte()) + 1, 250 * i64::from(feed.byte()));
                 let from = if code { f64::from(feed.byte()) } else { f64::from(feed.word() as i16) / 100.0 };
                 let to = if kind == 0 { from } else { f64::from(feed.word() as i16) / 100.0 };
                 for i in 0..count {
@@ -119,7 +118,6 @@ fn record(feed: &mut Feed<'_>, intent: &Intent, store: &mut Writer) -> u64 {
             _ => now_ms = pass(now_ms, feed, store),
         }
     }
-    samples as u64
 }
 
 /// Lets time pass, or lets something happen to the recording.

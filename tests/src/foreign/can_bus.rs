@@ -22,7 +22,7 @@ use std::sync::{Arc, OnceLock};
 use std::time::Duration;
 
 /// More frames than this show nothing new.
-const MOST_FRAMES: usize = 4000;
+const MOST_FRAMES: usize = 2000;
 /// What the importers let through: the years 0 to 9999.
 const TIMES_US: std::ops::RangeInclusive<i64> = -62_167_219_200_000_000..=253_402_300_799_999_999;
 /// Where the clock may be set to: 1970, 1980, 2000, 2026, 2099, 9999, and the year 0.
@@ -66,8 +66,10 @@ pub fn run(bytes: &[u8]) {
         "{totals:?} {period:?}"
     );
     store.commit().expect("what the pipeline hands on can be stored");
-    // Four values of health per bus and minute are apart.
-    holds(&scratch.reader(store), totals.samples);
+    // Reading back takes longer than all that came before.
+    if bytes.len().is_multiple_of(4) {
+        holds(&scratch.reader(store), totals.samples);
+    }
 }
 
 fn dialects(choice: u8) -> Vec<Dialect> {
