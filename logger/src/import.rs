@@ -13,6 +13,8 @@ use std::collections::{BTreeMap, BTreeSet};
 
 /// Samples per commit: some 5 MB of memory.
 const SAMPLES_PER_COMMIT: usize = 100_000;
+/// Frames per commit where there are few samples: what is told of a bus full of trouble takes memory too.
+const FRAMES_PER_COMMIT: u64 = 50_000;
 /// Frames between two looks at the progress.
 const FRAMES_PER_LOOK: u64 = 20_000;
 /// Kind of the event that ends an import.
@@ -103,16 +105,18 @@ pub fn import(
         store.begin_bulk();
         pipeline.begin(&input.to_string(), recording.stamps().meaning(), store);
         let mut buses = Vec::new();
+        let mut committed = pipeline.totals().frames;
         while let Some(received) = recording.next_frame()? {
             while buses.len() < recording.buses().len() {
                 buses.push(pipeline.bus(&recording.buses()[buses.len()]));
             }
             pipeline.frame(buses[received.bus], received.frame, store);
-            if store.pending() >= SAMPLES_PER_COMMIT {
+            let frames = pipeline.totals().frames;
+            if store.pending() >= SAMPLES_PER_COMMIT || frames - committed >= FRAMES_PER_COMMIT {
                 pipeline.flush(store);
                 store.commit()?;
+                committed = frames;
             }
-            let frames = pipeline.totals().frames;
             if frames.is_multiple_of(FRAMES_PER_LOOK) {
                 progress(Progress { input, number: i + 1, of: inputs.len(), frames, fraction: recording.progress() });
             }

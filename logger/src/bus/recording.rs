@@ -18,6 +18,8 @@ use std::sync::atomic::{AtomicU64, Ordering};
 
 /// More interfaces than this are no vessel.
 const MOST_INTERFACES: usize = 64;
+/// Bytes that are unpacked at once: where an archive is damaged, so many good ones may be lost.
+const SIP: usize = 1024;
 /// Damaged lines that are shown and not only counted.
 const SHOWN: usize = 5;
 
@@ -349,6 +351,17 @@ impl Read for Counted {
     }
 }
 
+/// Asks a decoder for a little at a time: one that meets damage gives nothing of what it was asked for, and a short
+/// recording would be lost altogether.
+struct Sips<R>(R);
+
+impl<R: Read> Read for Sips<R> {
+    fn read(&mut self, buffer: &mut [u8]) -> std::io::Result<usize> {
+        let most = buffer.len().min(SIP);
+        self.0.read(&mut buffer[..most])
+    }
+}
+
 /// The 64-bit FNV-1a hash: to tell files apart, not to protect anything (Fowler, Noll, Vo).
 fn fnv1a(bytes: &[u8]) -> u64 {
     bytes.iter().fold(0xCBF2_9CE4_8422_2325, |hash, b| (hash ^ u64::from(*b)).wrapping_mul(0x0100_0000_01B3))
@@ -383,8 +396,8 @@ fn decompressed(mut raw: Raw) -> std::io::Result<Raw> {
     let zstd = magic == [0x28, 0xB5, 0x2F, 0xFD];
     let whole = Cursor::new(magic).chain(raw);
     Ok(match (gzip, zstd) {
-        (true, _) => Box::new(flate2::read::MultiGzDecoder::new(whole)),
-        (_, true) => Box::new(zstd::stream::read::Decoder::new(whole)?),
+        (true, _) => Box::new(Sips(flate2::read::MultiGzDecoder::new(whole))),
+        (_, true) => Box::new(Sips(zstd::stream::read::Decoder::new(whole)?)),
         _ => Box::new(whole),
     })
 }

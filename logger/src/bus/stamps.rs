@@ -10,6 +10,8 @@ pub const ENOUGH: usize = 200;
 const RELATIVE_BELOW_US: i64 = 100_000_000 * 1_000_000;
 /// A pause between two lines beyond this is a damaged line (30 days).
 const LONGEST_PAUSE_US: i64 = 30 * 86_400 * 1_000_000;
+/// Pauses do not add up to more than the year 9999 (thousands of the longest ones would).
+const LAST_US: i64 = 253_402_300_799_999_999;
 
 /// What kind of times.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -70,15 +72,15 @@ impl Stamps {
 
     /// The time of the next line; `None` when it cannot be one.
     pub fn time(&mut self, stamp: Stamp) -> Option<Timestamp> {
-        let (Stamp::Seconds(us) | Stamp::Calendar(us)) = stamp;
-        if self.meaning == Meaning::SinceLine {
-            if us > LONGEST_PAUSE_US {
-                return None;
+        match (self.meaning, stamp) {
+            (Meaning::SinceLine, Stamp::Seconds(pause)) if (0..=LONGEST_PAUSE_US).contains(&pause) => {
+                self.sum_us = self.sum_us.checked_add(pause).filter(|sum| *sum <= LAST_US)?;
+                Some(Timestamp::from_micros(self.sum_us))
             }
-            self.sum_us += us;
-            return Some(Timestamp::from_micros(self.sum_us));
+            // A date is no pause either.
+            (Meaning::SinceLine, _) => None,
+            (_, Stamp::Seconds(us) | Stamp::Calendar(us)) => Some(Timestamp::from_micros(us)),
         }
-        Some(Timestamp::from_micros(us))
     }
 }
 
@@ -116,6 +118,7 @@ mod tests {
         let times: Vec<_> = [0, 30, 10].map(|us| stamps.time(Stamp::Seconds(us)).unwrap().micros()).to_vec();
         assert_eq!(times, [0, 30, 40]);
         assert_eq!(stamps.time(Stamp::Seconds(1_757_680_800_000_000)), None);
+        assert_eq!(stamps.time(Stamp::Calendar(5)), None, "a date is no pause");
         assert_eq!(stamps.time(Stamp::Seconds(5)).unwrap().micros(), 45);
     }
 }

@@ -233,7 +233,10 @@ impl ClockWatch {
     /// First and last time, corrected as far as is known now.
     pub fn period(&self) -> Option<(Timestamp, Timestamp)> {
         let placed = place(self);
-        let corrected = |t: Timestamp, p: &Placement| Timestamp::from_micros(t.micros() + p.offset_ms * 1000);
+        // Segments of thousands of years, one behind the other, end beyond what can be counted.
+        let corrected = |t: Timestamp, p: &Placement| {
+            Timestamp::from_micros(t.micros().saturating_add(p.offset_ms.saturating_mul(1000)))
+        };
         let each = || self.segments.iter().zip(&placed);
         let first = each().map(|(s, p)| corrected(s.first, p)).min()?;
         Some((first, each().map(|(s, p)| corrected(s.last, p)).max()?))

@@ -43,7 +43,9 @@ impl SignalDef {
         if outside && self.is_all_ones(raw) {
             return Reading::NotAvailable;
         }
-        Reading::Value(if self.is_code { value } else { self.conversion.apply(value) })
+        let value = if self.is_code { value } else { self.conversion.apply(value) };
+        // The largest doubles are infinite in a smaller unit.
+        if value.is_finite() { Reading::Value(value) } else { Reading::NotAvailable }
     }
 
     /// The number in the bits; as a whole number too where it is one.

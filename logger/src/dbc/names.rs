@@ -3,7 +3,7 @@
 
 use super::signal::MessageDef;
 use super::units;
-use std::collections::HashSet;
+use std::collections::HashMap;
 
 /// The longest part of an address.
 const LONGEST: usize = 64;
@@ -37,27 +37,31 @@ pub(super) fn snake_case(name: &str) -> String {
 
 /// Gives those that came to the same name names of their own: messages by their identifier, signals by a number.
 pub(super) fn make_unique(messages: &mut [MessageDef]) {
-    let mut taken = HashSet::new();
+    let mut taken = HashMap::new();
     for message in messages {
-        if taken.contains(&message.name) {
+        if taken.contains_key(&message.name) {
             let id = format!("_{}", message.id).to_lowercase();
             message.name = with_suffix(&message.name, &id);
         }
         message.name = free_name(&message.name, &mut taken);
-        let mut signals = HashSet::new();
+        let mut signals = HashMap::new();
         for signal in &mut message.signals {
             signal.name = free_name(&signal.name, &mut signals);
         }
     }
 }
 
-fn free_name(plain: &str, taken: &mut HashSet<String>) -> String {
+/// The first that is free of `name`, `name_2`, `name_3` ...; `taken` holds for every name the number to try next, so that
+/// thousands of the same name do not try each other's.
+fn free_name(plain: &str, taken: &mut HashMap<String, u32>) -> String {
     let mut name = plain.to_owned();
-    let mut number = 2_u32;
-    while !taken.insert(name.clone()) {
+    let mut number = taken.get(plain).copied().unwrap_or(2);
+    while taken.contains_key(&name) {
         name = with_suffix(plain, &format!("_{number}"));
         number += 1;
     }
+    taken.insert(plain.to_owned(), number);
+    taken.entry(name.clone()).or_insert(2);
     name
 }
 

@@ -89,13 +89,14 @@ fn first_word(line: &str) -> &str {
 
 /// Whether a text in quotes goes on behind this line; `\"` is a quote within a text.
 fn ends_in_quotes(line: &str, mut within: bool) -> bool {
+    // A comment may hold a single quote.
+    if !within && line.trim_start().starts_with("//") {
+        return false;
+    }
     let mut escaped = false;
     for c in line.chars() {
-        match c {
-            '"' if !(within && escaped) => within = !within,
-            // A comment may hold a single quote.
-            '/' if !within && line.trim_start().starts_with("//") => return false,
-            _ => {}
+        if c == '"' && !(within && escaped) {
+            within = !within;
         }
         escaped = c == '\\' && !escaped;
     }

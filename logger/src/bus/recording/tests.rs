@@ -65,6 +65,17 @@ fn a_cut_archive_keeps_what_was_good_and_says_so() {
 }
 
 #[test]
+fn a_short_archive_that_is_damaged_near_its_end_keeps_what_was_good() {
+    // Of .gz; zstd unpacks whole blocks of up to 128 KiB or nothing.
+    let mut packed = gz(lines(2000).as_bytes());
+    let end = packed.len();
+    packed[end - 60..end - 40].fill(0xFF);
+    let (frames, damage) = read(open(packed).unwrap());
+    assert!(frames.len() > 1900, "{}", frames.len());
+    assert_eq!(damage.counts["damaged_compression"], 1);
+}
+
+#[test]
 fn damaged_lines_are_counted_and_the_first_are_shown() {
     let long = "x".repeat(100_000);
     let text = format!("{LINE}gar\x07bage\n\n\tdetails of an error frame\n{LINE}{long}\n{LINE}{}", "?\n".repeat(9));
