@@ -54,7 +54,12 @@ fn nothing_is_left_undone_or_unrun() {
     let ignored = format!("#[{}", "ignore");
     for (path, text) in sources() {
         for word in words.iter().chain(&marks).chain([&ignored]) {
-            assert!(!text.contains(word.as_str()), "{}: `{word}`", path.display());
+            // A DBC file's word for "no node in particular" is no mark of ours.
+            assert!(
+                !text.replace(&format!("Vector__{}", "XX".to_owned() + "X"), "").contains(word.as_str()),
+                "{}: `{word}`",
+                path.display()
+            );
         }
     }
 }

@@ -39,15 +39,20 @@ fn collapse(view: &BankView, k: usize) -> Option<Finding> {
         return None;
     }
     let nothing = 2.0 * view.u_current(0.0);
-    let after: Vec<f64> = view.current[k + 1..=k + few].to_vec();
-    let gone = after.iter().filter(|i| i.is_nan()).count() * 2 > after.len();
+    // Silence is silence only when it outlasts several messages; a few lost frames are none.
+    let patience = few.max(view.grid.cells(3.0 * view.current_series.hold_ms() as f64 / 1000.0));
+    let silence = view.current[k + 1..(k + 1 + patience).min(view.grid.len)].iter().all(|i| i.is_nan());
+    // And when the battery is heard again, it is not being charged.
+    let again = view.current[k + 1..(k + view.grid.cells(120.0)).min(view.grid.len)].iter().find(|i| !i.is_nan());
+    let gone = silence && k + 1 + patience < view.grid.len && again.is_none_or(|i| *i < 0.2 * before);
+    let after = &view.current[k + 1..=k + few];
     let zero = after.iter().filter(|i| i.abs() <= nothing).count() * 5 >= after.len() * 4;
     if !(gone || zero) {
         return None;
     }
     // Only the battery itself: when everything falls silent at once, it is the recorder or the bus.
     // A state is believed for ten seconds and more, so look a little later.
-    let later = (k + 2 * few).min(view.grid.len)..(k + 4 * few).min(view.grid.len);
+    let later = (k + patience + few).min(view.grid.len)..(k + patience + 3 * few).min(view.grid.len);
     let others_heard = view.sources.iter().any(|s| later.clone().any(|c| s.heard[c]));
     if gone && !others_heard {
         return None;
@@ -82,7 +87,7 @@ fn collapse(view: &BankView, k: usize) -> Option<Finding> {
     .filter_map(|(seen, text)| seen.then_some(text))
     .collect();
     // A charger that stops leaves a resting battery too: something of the battery's own has to speak.
-    if !(jumped || gone || refused) {
+    if !(jumped || refused || gone && turning) {
         return None;
     }
     let observed = peak > stop;
