@@ -1,6 +1,7 @@
 //! What the daemon would open, and whether it can: to be asked before the boat leaves the dock.
 
 use crate::bus::interface::{self, Settings};
+use crate::config::serial::Port;
 use crate::config::{CanBus, Config, Protocol};
 use crate::health::USUAL_BIT_RATE;
 use ampwake_store::{Store, StoreError, writer_of};
@@ -40,6 +41,16 @@ pub fn check(
             writeln!(out, "note    {remark}")?;
         }
     }
+    for line in &config.serial {
+        let (name, port, speaks) = (&line.name, &line.port, line.speaks.text());
+        match openable(port) {
+            Ok(()) => writeln!(out, "ok      bus {name} ({speaks}) can be opened at {port}")?,
+            Err(e) => {
+                good = false;
+                writeln!(out, "problem bus {name} ({speaks}) cannot be opened at {port}: {e}")?;
+            }
+        }
+    }
     match database(&config.database) {
         Ok(state) => writeln!(out, "ok      database {}: {state}", config.database.display())?,
         Err(problem) => {
@@ -55,6 +66,27 @@ pub fn check(
 /// The bit rate that the protocols of a bus prescribe: NMEA 2000 and RV-C know one only.
 fn prescribed(bus: &CanBus) -> Option<u32> {
     bus.protocols.iter().any(|p| matches!(p, Protocol::N2k | Protocol::Rvc)).then_some(USUAL_BIT_RATE)
+}
+
+/// Opens a port and closes it again; nothing is sent.
+#[cfg(feature = "live")]
+fn openable(port: &Port) -> Result<(), String> {
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().map_err(|e| e.to_string())?;
+    let opened = runtime.block_on(crate::bus::port::open(port));
+    opened.map(|_| ()).map_err(|e| match (port, e.kind()) {
+        (Port::Device(_), std::io::ErrorKind::NotFound) => {
+            "there is no such device; is it plugged in? `ls /dev/serial/by-id` shows what is".to_owned()
+        }
+        (Port::Device(_), std::io::ErrorKind::PermissionDenied) => {
+            format!("{e}; let the recorder's user belong to the group that `ls -l` shows for it")
+        }
+        _ => e.to_string(),
+    })
+}
+
+#[cfg(not(feature = "live"))]
+fn openable(_: &Port) -> Result<(), String> {
+    Err("this build opens no devices".to_owned())
 }
 
 fn database(path: &Path) -> Result<String, String> {
@@ -128,5 +160,25 @@ mod tests {
         std::fs::write(dir.path().join("voyage.db"), "a letter").unwrap();
         let (good, out) = checked(text, dir.path());
         assert!(!good && out.contains("no SQLite database"), "{out}");
+    }
+
+    #[cfg(feature = "live")]
+    #[test]
+    fn lines_are_opened_and_closed_again() {
+        let dir = tempfile::tempdir().unwrap();
+        let there = std::net::TcpListener::bind("127.0.0.1:0").unwrap();
+        let port = there.local_addr().unwrap();
+        let text = format!(
+            "schema = \"ampwake-logger/1\"\ndatabase = \"voyage.db\"\n[[serial]]\nname = \"mux\"\n\
+             port = \"tcp://{port}\"\nprotocol = \"nmea0183\"\n"
+        );
+        let (good, out) = checked(&text, dir.path());
+        assert!(good && out.contains(&format!("ok      bus mux (nmea0183) can be opened at tcp://{port}")), "{out}");
+        drop(there);
+        let (good, out) = checked(&text, dir.path());
+        assert!(!good && out.contains("problem bus mux (nmea0183) cannot be opened at tcp://"), "{out}");
+        let text = text.replace(&format!("tcp://{port}\""), "/nowhere/ttyUSB9\"\nbaud = 4800");
+        let (good, out) = checked(&text, dir.path());
+        assert!(!good && out.contains("/nowhere/ttyUSB9 4800 8N1: there is no such device"), "{out}");
     }
 }

@@ -64,6 +64,8 @@ pub struct Health {
     silent: bool,
     /// The interface is gone, so that nothing can be heard.
     gone: bool,
+    /// Its devices speak only when they are asked.
+    polled: bool,
     channels: Option<[Option<ChannelId>; 4]>,
 }
 
@@ -77,6 +79,7 @@ impl Default for Health {
             heard: false,
             silent: false,
             gone: false,
+            polled: false,
             channels: None,
         }
     }
@@ -108,6 +111,17 @@ impl Health {
         }
     }
 
+    /// A message of a bus without frames has come: it is alive; load and errors are not measured there. One that is
+    /// `polled` is quiet as long as it is asked to be, and whoever asks says when a device does not answer.
+    pub fn message(&mut self, time: Timestamp, polled: bool, bus: &str, store: &mut Writer) {
+        self.heard = true;
+        self.polled = polled;
+        let since = self.last.replace(time.max(self.last.unwrap_or_default()));
+        if std::mem::take(&mut self.silent) {
+            store.event(speaks(time, since, bus));
+        }
+    }
+
     /// Frames were lost in the kernel.
     pub fn lost(&mut self, time: Timestamp, frames: u32) {
         let window = self.window.get_or_insert(Window { start: time, ..Window::default() });
@@ -117,14 +131,14 @@ impl Health {
     /// So much time has passed on the recorder's own clock since this was said last.
     pub fn pass(&mut self, elapsed: Duration, bus: &str, store: &mut Writer) {
         self.quiet = if std::mem::take(&mut self.heard) { Duration::ZERO } else { self.quiet + elapsed };
-        if self.quiet >= SILENCE && !self.gone {
+        if self.quiet >= SILENCE && !self.gone && !self.polled {
             self.fall_silent(self.quiet, bus, store);
         }
     }
 
     /// Another bus was heard at `time`.
     pub fn another_was_heard(&mut self, time: Timestamp, bus: &str, store: &mut Writer) {
-        let Some(last) = self.last.filter(|_| !self.gone) else { return };
+        let Some(last) = self.last.filter(|_| !self.gone && !self.polled) else { return };
         let quiet = Duration::from_micros(u64::try_from(time.micros() - last.micros()).unwrap_or(0));
         if quiet >= SILENCE {
             self.fall_silent(quiet, bus, store);

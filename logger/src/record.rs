@@ -54,6 +54,7 @@ pub async fn record(
     shutdown: impl Future<Output = ()>,
 ) -> Result<RunReport, StoreError> {
     let stop = Arc::new(AtomicBool::new(false));
+    let _guard = StopWhenDropped(stop.clone());
     let (channel, heard) = sync_channel(QUEUE);
     let names: Vec<String> = sources.iter().map(|s| s.name().to_owned()).collect();
     for (bus, source) in sources.into_iter().enumerate() {
@@ -70,9 +71,16 @@ pub async fn record(
             recorder.await
         }
     };
-    // Should the recorder fail, the sources must end too.
-    stop.store(true, Ordering::Relaxed);
     result.unwrap_or_else(|e| std::panic::resume_unwind(e.into_panic()))
+}
+
+/// Should the recorder fail, or be given up in its midst, the sources must end too.
+struct StopWhenDropped(Arc<AtomicBool>);
+
+impl Drop for StopWhenDropped {
+    fn drop(&mut self) {
+        self.0.store(true, Ordering::Relaxed);
+    }
 }
 
 struct Recorder {
@@ -106,12 +114,14 @@ impl Recorder {
             let wake = due.min(looked + LOOK_EVERY);
             match heard.recv_timeout(wake.saturating_duration_since(Instant::now())) {
                 Ok(Heard::Frame(bus, frame)) => {
-                    // Before the frame is used: it may be the first that carries the new time.
-                    if let Some(step_us) = self.clock.step() {
-                        self.pipeline.system_stepped(step_us);
-                    }
+                    self.notice_step();
                     self.pipeline.frame(self.buses[bus], frame, &mut self.store);
                 }
+                Ok(Heard::Readings(bus, readings)) => {
+                    self.notice_step();
+                    self.pipeline.readings(self.buses[bus], readings, &mut self.store);
+                }
+                Ok(Heard::Count(problem, n)) => self.pipeline.count(problem, n),
                 Ok(Heard::Note(bus, kind, text)) => {
                     tracing::warn!("{text}");
                     if [BUS_LOST, BUS_BACK].contains(&kind) {
@@ -142,13 +152,18 @@ impl Recorder {
         }
     }
 
+    /// Before what came is used: it may be the first that carries the new time.
+    fn notice_step(&mut self) {
+        if let Some(step_us) = self.clock.step() {
+            self.pipeline.system_stepped(step_us);
+        }
+    }
+
     fn commit(&mut self) -> Result<(), StoreError> {
         self.pipeline.flush(&mut self.store);
         self.store.commit()?;
         self.commits += 1;
-        if let Some(step_us) = self.clock.step() {
-            self.pipeline.system_stepped(step_us);
-        }
+        self.notice_step();
         self.clock.refresh();
         Ok(())
     }

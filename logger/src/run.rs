@@ -1,8 +1,12 @@
 //! The daemon as a function: what its configuration says, until it is told to stop.
 
+use crate::bus::modbus::{ModbusLine, Registers, UnitPlan};
+use crate::bus::sentences::SentenceLine;
 use crate::bus::socketcan::{CanError, CanInterface};
 use crate::bus::source::Source;
-use crate::config::Config;
+use crate::config::maps::{self, MapErrors, Maps};
+use crate::config::serial::{SerialLine, Speaks};
+use crate::config::{self, Config};
 use crate::dialect::Dialect;
 use crate::record::{RecordOptions, RunReport, record};
 use ampwake_store::{Store, StoreError};
@@ -15,6 +19,9 @@ pub enum RunError {
     /// None of the interfaces can be opened, or one of them is none; all that cannot be opened.
     #[error("{}", lines(.0))]
     Buses(Vec<CanError>),
+    /// Register maps that cannot be used.
+    #[error(transparent)]
+    Maps(#[from] MapErrors),
     /// The database cannot be opened or written.
     #[error(transparent)]
     Store(#[from] StoreError),
@@ -27,9 +34,12 @@ fn lines(errors: &[CanError]) -> String {
 /// Records what `config` says until `shutdown`.
 ///
 /// # Errors
-/// An interface or the database cannot be opened, or the database cannot be written any more.
+/// An interface, a register map or the database cannot be opened, or the database cannot be written any more.
 pub async fn run(config: &Config, shutdown: impl Future<Output = ()>) -> Result<RunReport, RunError> {
-    let sources = sources(config)?;
+    let maps = maps::load(config)?;
+    let mut sources = sources(config)?;
+    // A line that is not there yet is waited for: an adapter may be plugged in later, a gateway start later.
+    sources.extend(config.serial.iter().filter_map(|line| source(line, &maps)));
     let store = Store::create(&config.database)?;
     Ok(record(sources, store, options(config), shutdown).await?)
 }
@@ -39,13 +49,32 @@ pub async fn run(config: &Config, shutdown: impl Future<Output = ()>) -> Result<
 fn sources(config: &Config) -> Result<Vec<Box<dyn Source>>, RunError> {
     let opened: Vec<_> = config.can.iter().map(|bus| (&bus.name, CanInterface::open(&bus.name))).collect();
     let hopeless = |e: &CanError| !e.may_pass();
-    if opened.iter().all(|(_, o)| o.is_err()) || opened.iter().any(|(_, o)| o.as_ref().is_err_and(hopeless)) {
+    let alone = config.serial.is_empty();
+    if alone && opened.iter().all(|(_, o)| o.is_err()) || opened.iter().any(|(_, o)| o.as_ref().is_err_and(hopeless)) {
         return Err(RunError::Buses(opened.into_iter().filter_map(|(_, o)| o.err()).collect()));
     }
     let source = |(name, opened): (&String, Result<_, _>)| -> Box<dyn Source> {
         Box::new(opened.unwrap_or_else(|e| CanInterface::waiting(name, e)))
     };
     Ok(opened.into_iter().map(source).collect())
+}
+
+/// What reads a line.
+fn source(line: &SerialLine, maps: &Maps) -> Option<Box<dyn Source>> {
+    Some(match &line.speaks {
+        Speaks::Nmea0183 => Box::new(SentenceLine::new(&line.name, line.port.clone())),
+        Speaks::Modbus(units) => {
+            let plan = |unit: &config::serial::UnitConfig| {
+                let registers = match &unit.map {
+                    Some(path) => Registers::Map(maps.get(path)?.clone()),
+                    None => Registers::SunSpec,
+                };
+                Some(UnitPlan { address: unit.unit, registers, every_s: unit.every_s })
+            };
+            let units = units.iter().map(plan).collect::<Option<Vec<_>>>()?;
+            Box::new(ModbusLine::new(&line.name, line.port.clone(), units))
+        }
+    })
 }
 
 /// The recorder's options of a configuration.
@@ -63,11 +92,17 @@ pub fn options(config: &Config) -> RecordOptions {
         .iter()
         .map(|bus| json!({ "name": bus.name, "protocols": bus.protocols.iter().map(|p| p.text()).collect::<Vec<_>>() }))
         .collect();
+    let lines: Vec<_> = config
+        .serial
+        .iter()
+        .map(|line| json!({ "name": line.name, "port": line.port.to_string(), "protocol": line.speaks.text() }))
+        .collect();
     RecordOptions {
         bus_protocols: dialects.collect(),
         commit_every: Duration::from_secs(config.commit_every_s.into()),
         configuration: json!({
-            "database": config.database.display().to_string(), "commit_every_s": config.commit_every_s, "can": buses
+            "database": config.database.display().to_string(), "commit_every_s": config.commit_every_s, "can": buses,
+            "serial": lines
         }),
     }
 }

@@ -32,6 +32,16 @@ fn wrong_usage_and_configuration_are_2() {
 }
 
 #[test]
+fn a_mistake_in_a_register_map_is_one_of_the_configuration() {
+    let dir = tempfile::tempdir().unwrap();
+    let line = "[[serial]]\nname = \"rs485\"\nport = \"/nowhere\"\nbaud = 9600\nmodbus = [{ unit = 7, map = \"shunt.toml\" }]\n";
+    std::fs::write(dir.path().join("logger.toml"), format!("{CONFIGURATION}{line}")).unwrap();
+    std::fs::write(dir.path().join("shunt.toml"), "schema = \"ampwake-modbus-map/1\"\nnam = \"shunt\"\n").unwrap();
+    let (status, said) = ampwaked(&["--config", "logger.toml"], dir.path());
+    assert!(status == 2 && said.contains("shunt.toml:2:1") && said.contains("did you mean `name`?"), "{status} {said}");
+}
+
+#[test]
 fn what_cannot_be_done_is_1() {
     let dir = tempfile::tempdir().unwrap();
     std::fs::write(dir.path().join("logger.toml"), CONFIGURATION).unwrap();

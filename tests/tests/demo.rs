@@ -1,5 +1,7 @@
 //! `ampwake demo` from its command line to the files that it leaves, held against the truth of what it sailed.
 
+#![allow(clippy::unwrap_used)] // a test fails by panicking
+
 use ampwake_analyzer::commands::{Cli, Streams, run};
 use ampwake_analyzer::demo::{SEED, Trace, Voyage, sail};
 use ampwake_schemas::findings::{Cause, Finding, Findings, Kind, Severity, VerdictWord};

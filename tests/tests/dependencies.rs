@@ -17,7 +17,7 @@ fn the_analyzer_opens_no_devices() {
     let holds = |package, crate_name| dependencies(package).lines().any(|l| l.starts_with(crate_name));
     // The question is asked rightly: the logger on its own does hold them.
     assert!(holds("ampwake-logger", "socketcan "));
-    for device in ["socketcan ", "tokio-serial ", "serialport "] {
+    for device in ["socketcan ", "tokio-modbus ", "tokio-serial ", "serialport "] {
         assert!(!holds("ampwake-analyzer", device), "{device}");
     }
 }

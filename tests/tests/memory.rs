@@ -1,6 +1,8 @@
 //! Importing a recording takes memory that does not grow with its length. One test alone in its process, because the peak of
 //! the whole process is what counts.
 
+#![allow(clippy::print_stdout)] // a test that is skipped says so
+
 use ampwake_logger::bus::recording::Input;
 use ampwake_logger::import::{ImportOptions, import};
 use ampwake_store::Store;

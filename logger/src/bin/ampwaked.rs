@@ -13,7 +13,7 @@ use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use tokio::signal::unix::{SignalKind, signal};
 
-/// Records what the data buses of a vessel say. It listens only and sends nothing.
+/// Records what the data buses of a vessel say. It listens only; Modbus units alone are asked, to read them.
 #[derive(Parser)]
 #[command(
     name = "ampwaked",
@@ -67,7 +67,9 @@ fn configuration(path: &Path) -> Result<Config, String> {
     let name = path.display().to_string();
     let bytes = std::fs::read(path).map_err(|e| format!("{name}: cannot read the configuration: {e}"))?;
     let text = utf8(&name, &bytes).map_err(|e| e.to_string())?;
-    config::read(&name, text, path.parent().unwrap_or(Path::new(""))).map_err(|e| e.to_string())
+    let config = config::read(&name, text, path.parent().unwrap_or(Path::new(""))).map_err(|e| e.to_string())?;
+    config::maps::load(&config).map_err(|e| e.to_string())?;
+    Ok(config)
 }
 
 fn record(config: &Config) -> ExitCode {
@@ -82,7 +84,8 @@ fn record(config: &Config) -> ExitCode {
                 }
                 tracing::info!("stopping");
             };
-            let buses: Vec<&str> = config.can.iter().map(|bus| bus.name.as_str()).collect();
+            let lines = config.serial.iter().map(|line| line.name.as_str());
+            let buses: Vec<&str> = config.can.iter().map(|bus| bus.name.as_str()).chain(lines).collect();
             tracing::info!("recording {} into {}", buses.join(", "), config.database.display());
             tracing::info!("this version keeps everything: `keep` in the configuration is not applied yet");
             Ok(run::run(config, shutdown).await?)

@@ -7,7 +7,15 @@ pub mod interface;
 #[cfg(feature = "live")]
 pub mod kernel_socket;
 pub mod lines;
+#[cfg(feature = "live")]
+pub mod modbus;
+pub mod nmea0183;
+#[cfg(feature = "live")]
+pub mod port;
+pub mod readings;
 pub mod recording;
+#[cfg(feature = "live")]
+pub mod sentences;
 #[cfg(feature = "live")]
 pub mod socketcan;
 pub mod source;

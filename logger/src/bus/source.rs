@@ -2,6 +2,7 @@
 //! channel until it is told to stop.
 
 use super::Frame;
+use super::readings::Readings;
 use super::recording::Recording;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -29,6 +30,10 @@ pub trait Source: Send {
 pub enum Heard {
     /// A frame of the bus with this number.
     Frame(usize, Frame),
+    /// A message of the bus with this number whose values are ready for their channels.
+    Readings(usize, Readings),
+    /// So many more of a problem.
+    Count(&'static str, u64),
     /// Something about the bus with this number that the user should know: kind of event, plain words.
     Note(usize, &'static str, String),
     /// So many frames of the bus with this number came in and were not fetched in time.
@@ -50,6 +55,16 @@ impl Outlet {
     /// False when nobody listens any more.
     pub fn frame(&self, frame: Frame) -> bool {
         self.channel.send(Heard::Frame(self.bus, frame)).is_ok()
+    }
+
+    /// Hands on a message whose values are ready, in the same way.
+    pub fn readings(&self, readings: Readings) -> bool {
+        self.channel.send(Heard::Readings(self.bus, readings)).is_ok()
+    }
+
+    /// Counts `n` more of a problem.
+    pub fn count(&self, problem: &'static str, n: u64) -> bool {
+        n == 0 || self.channel.send(Heard::Count(problem, n)).is_ok()
     }
 
     /// Hands on a remark about the bus.

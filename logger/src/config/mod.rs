@@ -4,7 +4,8 @@
 //! version cannot do yet is said as clearly as a mistake: a bus that is silently not recorded is lost for ever.
 
 mod dbc;
-mod serial;
+pub mod maps;
+pub mod serial;
 
 use crate::dbc::Definitions;
 use crate::dialect;
@@ -25,8 +26,10 @@ pub struct Config {
     pub commit_every_s: u32,
     /// How long and how much is kept.
     pub keep: Keep,
-    /// The CAN buses, at least one.
+    /// The CAN buses; of these and the lines there is at least one.
     pub can: Vec<CanBus>,
+    /// The serial lines, and what speaks like one over a network.
+    pub serial: Vec<serial::SerialLine>,
 }
 
 /// How long and how much is kept.
@@ -127,6 +130,9 @@ const HOMES: Homes = &[
     ("port", "[[serial]]"),
     ("baud", "[[serial]]"),
     ("modbus", "[[serial]]"),
+    ("parity", "[[serial]]"),
+    ("stop_bits", "[[serial]]"),
+    ("protocol", "[[serial]]"),
     ("database", "the top of the file, before the first section"),
     ("commit_every_s", "the top of the file, before the first section"),
     ("keep", "the top of the file, before the first section"),
@@ -156,12 +162,12 @@ fn config(root: &Table<'_>, base_dir: &Path) -> Option<Config> {
     let mut names = Names::default();
     let can: Vec<Option<CanBus>> =
         can_sections.iter().map(|item| item.table(|t| can_bus(t, base_dir, &mut names)).flatten()).collect();
-    for item in &serial_sections {
-        item.table(|t| serial::check(t, base_dir, &mut names));
-    }
+    let serial: Vec<Option<serial::SerialLine>> =
+        serial_sections.iter().map(|item| item.table(|t| serial::line(t, base_dir, &mut names)).flatten()).collect();
     names.check();
     let can: Option<Vec<CanBus>> = can.into_iter().collect();
-    Some(Config { database: database?, commit_every_s: commit_every_s?, keep: keep?, can: can? })
+    let serial: Option<Vec<serial::SerialLine>> = serial.into_iter().collect();
+    Some(Config { database: database?, commit_every_s: commit_every_s?, keep: keep?, can: can?, serial: serial? })
 }
 
 fn database(item: &Item<'_>, base_dir: &Path) -> Option<PathBuf> {

@@ -128,26 +128,105 @@ fn dbc_files_are_read_with_the_configuration() {
     assert_eq!((m.line, m.fix.as_str()), (8, "add `dbc = [\"pack.dbc\"]` to this bus"));
 }
 
-#[test]
-fn serial_lines_are_checked_and_refused() {
-    let serial = "\n[[serial]]\nname = \"aft\"\nport = \"/dev/ttyUSB0\"\nbaud = 4800\nprotocol = \"nmea0183\"\n";
-    let m = only(&format!("{GOOD}{serial}"));
-    assert_eq!(
-        (m.line, m.text.as_str(), m.problem.as_str()),
-        (15, "[[serial]]", "serial lines are not recorded by this version")
-    );
+/// A line behind the good configuration.
+fn with_line(keys: &str) -> String {
+    format!("{GOOD}\n[[serial]]\nname = \"aft\"\n{keys}\n")
+}
 
-    let modbus = "\n[[serial]]\nname = \"can0\"\nport = \"/dev/ttyUSB1\"\nbaud = \"9600\"\nmodbus = [{ unit = 248, map = \"maps/shunt.toml\", every_s = 1 }]\nparity = \"N\"\n";
-    let problems: Vec<String> = mistakes(&format!("{GOOD}{modbus}")).list.into_iter().map(|m| m.problem).collect();
-    let expect = [
-        "serial lines are not recorded by this version",
-        "`can0` is already the name of the bus in line 7",
-        "`baud`, its speed in bit/s, should be a number without quotation marks, and this is text",
-        "`unit`, the Modbus unit's address, should be from 1 to 247",
-        "there is no such file",
-        "`parity` is not known in [[serial]]",
-    ];
-    assert_eq!(problems, expect);
+fn port_of(keys: &str) -> String {
+    let config = read("logger.toml", &with_line(keys), Path::new("/nowhere")).unwrap();
+    config.serial[0].port.to_string()
+}
+
+#[test]
+fn lines_have_their_usual_settings() {
+    let nmea = |port: &str| port_of(&format!("protocol = \"nmea0183\"\n{port}"));
+    assert_eq!(nmea("port = \"/dev/ttyUSB0\"\nbaud = 4800"), "/dev/ttyUSB0 4800 8N1");
+    assert_eq!(nmea("port = \"tcp://mux.local:10110\""), "tcp://mux.local:10110");
+    assert_eq!(nmea("port = \"udp://0.0.0.0:10110\""), "udp://0.0.0.0:10110");
+    let modbus = |port: &str| port_of(&format!("modbus = [{{ unit = 7, sunspec = true }}]\n{port}"));
+    assert_eq!(modbus("port = \"/dev/ttyUSB0\"\nbaud = 9600"), "/dev/ttyUSB0 9600 8E1");
+    assert_eq!(
+        modbus("port = \"/dev/ttyUSB0\"\nbaud = 9600\nparity = \"none\"\nstop_bits = 2"),
+        "/dev/ttyUSB0 9600 8N2"
+    );
+    assert_eq!(modbus("port = \"rtu+tcp://10.0.0.2:4001\""), "rtu+tcp://10.0.0.2:4001");
+}
+
+#[test]
+fn slips_in_lines_have_their_place_and_fix() {
+    let device = "port = \"/dev/ttyUSB1\"\nbaud = 9600\n";
+    for (keys, line, problem, fix) in [
+        ("protocol = \"nmea0183\"\nport = \"/dev/ttyS0\"".to_owned(), 15, "`baud` is missing", "add `baud = 4800`"),
+        (device.to_owned(), 15, "neither `protocol` nor `modbus`", "nmea0183"),
+        (format!("{device}protocol = \"nmea\""), 19, "none of the words", "write one of \"nmea0183\""),
+        (format!("{device}modbus = []"), 19, "has nothing to ask", "modbus = [{"),
+        (format!("{device}modbus = [{{ unit = 248, sunspec = true }}]"), 19, "should be from 1 to 247", "unit = 7"),
+        (
+            format!("{device}modbus = [{{ unit = 8, map = \"no.toml\" }}]"),
+            19,
+            "there is no such file",
+            "correct the path",
+        ),
+        (format!("{device}modbus = [{{ unit = 8 }}]"), 19, "`map` is missing", "maps/shunt.toml"),
+        (format!("{device}modbus = [{{ unit = 8, sunspec = false }}]"), 19, "SunSpec models", "write `sunspec = true`"),
+        (
+            format!("{device}modbus = [{{ unit = 8, sunspec = true }}, {{ unit = 8, sunspec = true }}]"),
+            19,
+            "twice",
+            "one map",
+        ),
+        (
+            format!("{device}protocol = \"nmea0183\"\nparity = \"N\""),
+            20,
+            "none of the words",
+            "write `parity = \"none\"`",
+        ),
+        (
+            "protocol = \"nmea0183\"\nport = \"tcp://mux\"".to_owned(),
+            18,
+            "ends in `host:port`",
+            "tcp://192.168.1.20:10110",
+        ),
+        (
+            "protocol = \"nmea0183\"\nport = \"http://mux:80\"".to_owned(),
+            18,
+            "is not known here",
+            "`tcp://` or `udp://`",
+        ),
+        ("protocol = \"nmea0183\"\nport = \"udp://mux:80\"".to_owned(), 18, "not a name", "udp://0.0.0.0:10110"),
+        (
+            "modbus = [{ unit = 8, sunspec = true }]\nport = \"udp://0.0.0.0:80\"".to_owned(),
+            18,
+            "is not known here",
+            "rtu+tcp",
+        ),
+        ("protocol = \"nmea0183\"\nport = \"tcp://mux:1\"\nbaud = 4800".to_owned(), 19, "has no `baud`", "take it out"),
+    ] {
+        let m = only(&with_line(&keys));
+        assert!(m.line == line && m.problem.contains(problem) && m.fix.contains(fix), "{keys}\n{m:?}");
+    }
+    let twice = with_line(&format!("{device}protocol = \"nmea0183\"")).replace("\"aft\"", "\"can0\"");
+    assert_eq!(only(&twice).problem, "`can0` is already the name of the bus in line 7");
+}
+
+#[test]
+fn maps_report_all_their_mistakes() {
+    let dir = tempfile::tempdir().unwrap();
+    let unit = |n: u32, map: &str| format!("{{ unit = {n}, map = \"{map}\" }}");
+    let units =
+        [unit(1, "good.toml"), unit(2, "good.toml"), unit(3, "bad.toml"), unit(4, "worse.toml"), unit(5, "bad.toml")];
+    let keys = format!("port = \"/dev/ttyUSB1\"\nbaud = 9600\nmodbus = [{}]", units.join(", "));
+    std::fs::write(dir.path().join("good.toml"), include_str!("../../../deploy/examples/maps/shunt.toml")).unwrap();
+    std::fs::write(dir.path().join("bad.toml"), "schema = \"ampwake-modbus-map/1\"\nname = 3\n").unwrap();
+    std::fs::write(dir.path().join("worse.toml"), [0xFF]).unwrap();
+    let config = read("logger.toml", &with_line(&keys), dir.path()).unwrap();
+    let error = maps::load(&config).unwrap_err().to_string();
+    assert!(error.contains("bad.toml:2:8: `name = 3`") && error.contains("`register` is missing"), "{error}");
+    assert!(error.contains("worse.toml:1:1") && error.matches("bad.toml:2:8").count() == 1, "{error}");
+    std::fs::copy(dir.path().join("good.toml"), dir.path().join("bad.toml")).unwrap();
+    std::fs::copy(dir.path().join("good.toml"), dir.path().join("worse.toml")).unwrap();
+    assert_eq!(maps::load(&config).unwrap().len(), 3);
 }
 
 #[test]

@@ -2,6 +2,8 @@
 //! "incomplete" is a normal outcome, and memory has a fixed bound.
 
 mod fast_packet;
+pub mod modbus;
+pub mod sentence;
 mod transport;
 
 pub use fast_packet::{Counters, DropReason, FastPackets, Outcome};

@@ -133,3 +133,19 @@ fn in_a_recording_another_bus_shows_the_silence() {
     bench.hear(962_000, false);
     assert_eq!(bench.events(), ["bus_silent", "bus_speaks"]);
 }
+
+#[test]
+fn a_line_without_frames_is_alive_while_it_speaks_and_a_polled_one_is_never_silent() {
+    let mut bench = Bench::new();
+    let store = &mut bench.store;
+    for minute in 0..5 {
+        bench.health.message(Timestamp::from_millis(minute * 60_000), false, BUS, store);
+        bench.health.pass(Duration::from_secs(50), BUS, store);
+    }
+    bench.health.pass(Duration::from_secs(60), BUS, store);
+    bench.health.message(Timestamp::from_millis(400_000), true, BUS, store);
+    bench.health.pass(Duration::from_secs(1), BUS, store);
+    bench.health.pass(Duration::from_secs(600), BUS, store);
+    assert_eq!(bench.events(), ["bus_silent", "bus_speaks"]);
+    assert!(bench.values("frame_rate").is_empty(), "load and errors are not measured there");
+}

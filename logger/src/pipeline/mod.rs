@@ -7,11 +7,13 @@ mod bus;
 mod channels;
 mod described;
 mod devices;
+mod direct;
 mod errors;
 mod faults;
 mod ranks;
 mod segments;
 
+use crate::bus::readings::Readings;
 use crate::bus::stamps::Meaning;
 use crate::bus::{Frame, bus_name};
 use crate::clock::{Arrival, Settled};
@@ -43,7 +45,7 @@ mod pgn {
 /// What went through.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
 pub struct Totals {
-    /// Frames of any kind.
+    /// Frames of any kind, and messages of buses that have no frames.
     pub frames: u64,
     /// Messages that were decoded.
     pub messages: u64,
@@ -53,17 +55,33 @@ pub struct Totals {
     pub clock_steps: u64,
 }
 
-/// Takes frames, appends to the store.
+/// What a bus carried.
+enum Carried {
+    Frame(Frame),
+    Readings(Readings),
+}
+
+impl Carried {
+    fn time(&self) -> Timestamp {
+        match self {
+            Self::Frame(frame) => frame.time,
+            Self::Readings(readings) => readings.time,
+        }
+    }
+}
+
+/// Takes frames and ready values, appends to the store.
 pub struct Pipeline {
     buses: Vec<Bus>,
     dialects: Dialects,
     channels: channels::Channels,
     described: described::Described,
     devices: devices::Devices,
+    direct: direct::Direct,
     faults: faults::Faults,
     segments: segments::Segments,
-    /// A frame whose time jumps, until the next one shows why.
-    held: Option<(usize, Frame)>,
+    /// What has a time that jumps, until the next one shows why.
+    held: Option<(usize, Carried)>,
     /// When the other buses are looked at again for silence.
     next_look: Timestamp,
     problems: BTreeMap<&'static str, u64>,
@@ -79,6 +97,7 @@ impl Pipeline {
             channels: channels::Channels::default(),
             described: described::Described::default(),
             devices: devices::Devices::default(),
+            direct: direct::Direct::default(),
             faults: faults::Faults::default(),
             segments: segments::Segments::default(),
             held: None,
@@ -118,8 +137,23 @@ impl Pipeline {
         self.settle(Some(frame.time), store);
         match self.segments.watch.arrive(frame.time) {
             Arrival::Use => self.take(bus, &frame, store),
-            Arrival::Hold => self.held = Some((bus, frame)),
+            Arrival::Hold => self.held = Some((bus, Carried::Frame(frame))),
         }
+        self.report_step(store);
+    }
+
+    /// Takes one message of a bus whose decoder hands on values that are ready for their channels.
+    pub fn readings(&mut self, bus: usize, readings: Readings, store: &mut Writer) {
+        self.totals.frames += 1;
+        self.settle(Some(readings.time), store);
+        match self.segments.watch.arrive(readings.time) {
+            Arrival::Use => self.take_readings(bus, &readings, store),
+            Arrival::Hold => self.held = Some((bus, Carried::Readings(readings))),
+        }
+        self.report_step(store);
+    }
+
+    fn report_step(&mut self, store: &mut Writer) {
         if let Some(step) = self.segments.watch.step_to_report(false) {
             self.totals.clock_steps += 1;
             store.event(segments::step_event(&step));
@@ -161,6 +195,7 @@ impl Pipeline {
             self.devices.flush(&bus.name, Protocol::Canopen.text(), &bus.nodes, store);
             bus.report_packets(store);
         }
+        self.direct.flush(store);
         for (name, n) in std::mem::take(&mut self.problems) {
             store.problem(name, n);
         }
@@ -212,8 +247,8 @@ impl Pipeline {
     }
 
     fn settle(&mut self, next: Option<Timestamp>, store: &mut Writer) {
-        let Some((bus, frame)) = self.held.take() else { return };
-        match self.segments.watch.settle(frame.time, next) {
+        let Some((bus, carried)) = self.held.take() else { return };
+        match self.segments.watch.settle(carried.time(), next) {
             Settled::Odd => return self.count("odd_time", 1),
             Settled::Use => {}
             Settled::Begin(unreported) => {
@@ -228,7 +263,24 @@ impl Pipeline {
                 self.segments.next(store);
             }
         }
-        self.take(bus, &frame, store);
+        match carried {
+            Carried::Frame(frame) => self.take(bus, &frame, store),
+            Carried::Readings(readings) => self.take_readings(bus, &readings, store),
+        }
+    }
+
+    fn take_readings(&mut self, index: usize, readings: &Readings, store: &mut Writer) {
+        let Some(bus) = self.buses.get_mut(index) else { return };
+        self.totals.messages += 1;
+        bus.health.message(readings.time, readings.device.is_some(), &bus.name, store);
+        if let Some((message, time)) = readings.told {
+            let sender = (index as u32) << 16 | u32::from(message);
+            self.segments.watch.bus_time(sender, readings.time, time);
+        }
+        let stored = self.direct.record(&bus.name, readings, store);
+        self.totals.samples += stored.samples;
+        self.count("channel_beyond_limit", stored.beyond);
+        self.count("channel_of_another_unit", stored.other_unit);
     }
 
     fn take(&mut self, index: usize, frame: &Frame, store: &mut Writer) {
