@@ -3,7 +3,7 @@
 //! Owes its reader: memory that does not grow with the recordings, a report of everything that could not be
 //! used, and no recording twice.
 
-use crate::bus::recording::{Damage, Input, Recording, RecordingError};
+use crate::bus::recording::{Carried, Damage, Input, Recording, RecordingError};
 use crate::dialect::Dialects;
 use crate::pipeline::{Pipeline, event};
 use ampwake_schemas::time::Timestamp;
@@ -101,11 +101,14 @@ pub fn import(
         }
         pipeline.begin(&input.to_string(), recording.stamps().meaning(), store);
         let mut buses = Vec::new();
-        while let Some(received) = recording.next_frame()? {
+        while let Some((bus, carried)) = recording.advance()? {
             while buses.len() < recording.buses().len() {
                 buses.push(pipeline.bus(&recording.buses()[buses.len()]));
             }
-            pipeline.frame(buses[received.bus], received.frame, store);
+            match carried {
+                Carried::Frame(frame) => pipeline.frame(buses[bus], frame, store),
+                Carried::Readings(readings) => pipeline.readings(buses[bus], *readings, store),
+            }
             if store.pending() >= SAMPLES_PER_COMMIT {
                 pipeline.flush(store);
                 store.commit()?;

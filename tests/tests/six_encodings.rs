@@ -1,7 +1,7 @@
 //! One voyage, carried by several buses: the findings are the vessel's and not the protocol's.
 //!
-//! The demonstration's voyage is written as NMEA 2000, as RV-C, as messages of a DBC file, and as a boat on which
-//! every device speaks something else. What the intent names is the same each time, by other addresses. RV-C and
+//! The demonstration's voyage is written as NMEA 2000, as RV-C, as messages of a DBC file, as NMEA 0183 sentences, and
+//! as a boat on which every device speaks something else, SAE J1939 among it. What the intent names is the same each time, by other addresses. RV-C and
 //! J1939 carry coarser figures than NMEA 2000 (0.05 A, 1 A), a DBC file no state that a tool could know.
 
 #![allow(clippy::unwrap_used)] // a test fails by panicking
@@ -100,6 +100,12 @@ impl Carrier {
         }
     }
 
+    /// A sentence with its checksum on the line `aft`.
+    fn sentence(&mut self, t: f64, body: &str) {
+        let sum = body.bytes().fold(0, |sum, b| sum ^ b);
+        writeln!(self.log, "({:.6}) aft ${body}*{sum:02X}", 1_776_511_200.0 + t).unwrap();
+    }
+
     /// The intent's address `from` is `to` here.
     fn is(&mut self, from: &str, to: impl Into<Option<&'static str>>) {
         let to = to.into().map(str::to_owned);
@@ -111,7 +117,9 @@ impl Carrier {
         for (from, to) in &self.addresses {
             text = match to {
                 Some(to) => text.replace(&format!("\"{from}\""), &format!("\"{to}\"")),
-                None => text.replace(&format!(", state = \"{from}\""), ""),
+                None => ["state", "state_of_charge"]
+                    .iter()
+                    .fold(text, |text, role| text.replace(&format!(", {role} = \"{from}\""), "")),
             };
         }
         let intent = ampwake_schemas::intent::read("vessel.toml", &text).unwrap();
@@ -356,6 +364,49 @@ fn refit(trace: &Trace) -> Carrier {
     c
 }
 
+/// Transducers on a serial line, which carry neither states nor a state of charge.
+fn nmea_0183(trace: &Trace) -> Carrier {
+    let mut c = Carrier::new();
+    let mut is = |from: String, to: Option<&str>| {
+        c.addresses.insert(format!("can0/n2k/{from}"), to.map(|to| format!("aft/nmea0183/{to}")));
+    };
+    is("127508/1/battery_voltage".into(), Some("xdr/bank/voltage"));
+    is("127508/1/battery_current".into(), Some("xdr/bank/current"));
+    is("127508/1/battery_temperature".into(), Some("xdr/bank/temperature"));
+    is("127506/1/state_of_charge".into(), None);
+    for j in 0..4 {
+        is(format!("127751/{}/dc_voltage", 3 + j), Some(&format!("xdr/source{j}/voltage")));
+        is(format!("127751/{}/dc_current", 3 + j), Some(&format!("xdr/source{j}/current")));
+        is(format!("130316/{}/temperature", 23 + j), Some(&format!("xdr/source{j}/temperature")));
+        is(format!("127507/{}/operating_state", 3 + j), None);
+    }
+    is("127751/11/dc_current".into(), Some("xdr/propulsion/current"));
+    is("127751/12/dc_current".into(), Some("xdr/house/current"));
+    is("127503/3/voltage".into(), Some("xdr/shore0/voltage"));
+    is("127503/4/voltage".into(), Some("xdr/shore1/voltage"));
+    is("127503/3/frequency".into(), Some("xdr/shore0/frequency"));
+    is("127488/0/engine_speed".into(), Some("rpm/engine_0/speed"));
+    for (t, i) in moments(trace) {
+        let volts = |name: &str, v: f64| format!(",U,{v:.2},V,{name}");
+        let amperes = |name: &str, a: f64| format!(",I,{a:.2},A,{name}");
+        let degrees = |name: &str, d: f64| format!(",C,{d:.1},C,{name}");
+        let p = &i.plant;
+        let bank = volts("BANK", p.bus.0) + &amperes("BANK", p.bank.0) + &degrees("BANK", p.temperature.0);
+        c.sentence(t, &format!("IIXDR{bank}"));
+        for (j, s) in p.sources.iter().enumerate() {
+            let name = format!("SOURCE{j}");
+            let said = volts(&name, s.terminal.0) + &amperes(&name, s.current.0) + &degrees(&name, s.temperature.0);
+            c.sentence(t + 0.1, &format!("IIXDR{said}"));
+        }
+        let loads = amperes("PROPULSION", i.loads[0].0) + &amperes("HOUSE", i.loads[1].0);
+        c.sentence(t + 0.2, &format!("IIXDR{loads}"));
+        let shore = volts("SHORE0", i.ac[0].voltage.0) + &volts("SHORE1", i.ac[1].voltage.0);
+        c.sentence(t + 0.3, &format!("IIXDR{shore},F,{:.1},H,SHORE0", i.ac[0].hertz));
+        c.sentence(t + 0.4, &format!("IIRPM,E,0,{:.0},,A", i.engines[0]));
+    }
+    c
+}
+
 /// What somebody should know, without the figures: kind, cause, source.
 fn points(analysis: &Analysis) -> Vec<String> {
     let serious = analysis.findings.findings.iter().filter(|f| f.severity >= Severity::Caution);
@@ -386,9 +437,12 @@ fn the_same_findings_whatever_carries_the_voyage() {
     let expected = points(&reference);
     assert!(expected.iter().any(|p| p.contains("held_off_by_bus_voltage") || p.contains("HeldOffByBusVoltage")));
     assert!(expected.iter().any(|p| p.starts_with("temperature_excursion")), "{expected:?}");
-    for (name, carrier) in
-        [("RV-C", rv_c(&voyage.trace)), ("DBC", own_messages(&voyage.trace)), ("a refit", refit(&voyage.trace))]
-    {
+    for (name, carrier) in [
+        ("RV-C", rv_c(&voyage.trace)),
+        ("DBC", own_messages(&voyage.trace)),
+        ("NMEA 0183", nmea_0183(&voyage.trace)),
+        ("a refit", refit(&voyage.trace)),
+    ] {
         let found = carrier.analysis();
         assert_eq!(points(&found), expected, "{name}");
         assert_eq!(verdicts(&found), verdicts(&reference), "{name}");

@@ -63,7 +63,8 @@ pub fn parse(line: &[u8]) -> Option<Line<'_>> {
     Some(Line { stamp, interface, frame, complete })
 }
 
-fn stamp(text: &[u8]) -> Option<(Stamp, &[u8])> {
+/// The time in brackets at the start of a text, and what follows.
+pub(super) fn stamp(text: &[u8]) -> Option<(Stamp, &[u8])> {
     let text = text.strip_prefix(b"(")?;
     let end = text.iter().take(40).position(|b| *b == b')')?;
     let (inner, rest) = (&text[..end], &text[end + 1..]);

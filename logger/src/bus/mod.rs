@@ -14,6 +14,7 @@ pub mod nmea0183;
 pub mod port;
 pub mod readings;
 pub mod recording;
+pub mod sentence_log;
 #[cfg(feature = "live")]
 pub mod sentences;
 #[cfg(feature = "live")]

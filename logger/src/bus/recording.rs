@@ -1,4 +1,4 @@
-//! A recording as one more input: lines of text or a packet capture, plain, `.gz`, `.zst` or from standard input,
+//! A recording as one more input: lines of text (frames, sentences) or a packet capture, plain, `.gz`, `.zst` or from standard input,
 //! told apart by their first bytes and not by their names.
 //!
 //! Owes its reader: memory that does not grow with the file; damage is counted and said, and what is good is
@@ -7,6 +7,8 @@
 use super::candump::{self, Stamp};
 use super::capture::{Capture, Next, is_capture};
 use super::lines::Lines;
+use super::readings::Readings;
+use super::sentence_log::{self, SentenceLog};
 use super::stamps::{self, Stamps};
 use super::{Frame, bus_name};
 use std::collections::{BTreeMap, VecDeque};
@@ -74,9 +76,9 @@ pub enum RecordingError {
     },
     /// It holds something, but no frame.
     #[error(
-        "{input}: no line of it is a CAN frame (it begins with `{start}`); expected is what `candump -l` \
-             writes, such as `(1757680800.110000) can0 19F21423#00FB04FF7FFFFFFF`, plain or as .gz or .zst, or a \
-             pcap or pcapng capture of a CAN interface"
+        "{input}: no line of it is a CAN frame or a sentence (it begins with `{start}`); expected is what `candump -l` \
+             writes, such as `(1757680800.110000) can0 19F21423#00FB04FF7FFFFFFF`, plain or as .gz or .zst, a \
+             pcap or pcapng capture of a CAN interface, or NMEA 0183 sentences with times"
     )]
     NoFrames {
         /// The recording.
@@ -93,6 +95,15 @@ pub enum RecordingError {
         /// The recording.
         input: Input,
     },
+}
+
+/// What a recording holds, with its time.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Carried {
+    /// A frame.
+    Frame(Frame),
+    /// A sentence, ready for its channels.
+    Readings(Box<Readings>),
 }
 
 /// One frame and the interface that received it.
@@ -115,6 +126,9 @@ pub struct Damage {
 
 type Raw = Box<dyn Read + Send>;
 
+/// Bus, time as it stands there, and what it is.
+type Stamped = (usize, Stamp, Carried);
+
 /// What a recording is made of.
 enum Body {
     /// Lines of candump text.
@@ -131,7 +145,8 @@ pub struct Recording {
     interfaces: Vec<Vec<u8>>,
     stamps: Stamps,
     /// Read ahead to find out what its times mean.
-    ahead: VecDeque<(usize, Stamp, Frame)>,
+    ahead: VecDeque<Stamped>,
+    sentences: SentenceLog,
     damage: Damage,
     /// Bytes taken from the file, before unpacking.
     taken: Arc<AtomicU64>,
@@ -188,6 +203,7 @@ impl Recording {
             interfaces: Vec::new(),
             stamps: Stamps::default(),
             ahead: VecDeque::new(),
+            sentences: SentenceLog::default(),
             damage: Damage::default(),
             taken,
             size: None,
@@ -214,25 +230,40 @@ impl Recording {
         Ok(recording)
     }
 
-    /// The next frame; `None` at the end.
+    /// The next frame, sentences passed over; `None` at the end.
+    ///
+    /// # Errors
+    /// As [`Recording::advance`].
+    pub fn next_frame(&mut self) -> Result<Option<Received>, RecordingError> {
+        loop {
+            match self.advance()? {
+                Some((bus, Carried::Frame(frame))) => return Ok(Some(Received { bus, frame })),
+                Some((_, Carried::Readings(_))) => {}
+                None => return Ok(None),
+            }
+        }
+    }
+
+    /// What comes next, with the index of its bus in [`Recording::buses`]; `None` at the end.
     ///
     /// # Errors
     /// The disk fails. A damaged recording is no error: see [`Recording::damage`].
-    pub fn next_frame(&mut self) -> Result<Option<Received>, RecordingError> {
+    pub fn advance(&mut self) -> Result<Option<(usize, Carried)>, RecordingError> {
         loop {
             let next = match self.ahead.pop_front() {
                 Some(next) => Some(next),
                 None => self.parse_next()?,
             };
-            let Some((bus, stamp, mut frame)) = next else { return Ok(None) };
-            match self.stamps.time(stamp) {
-                Some(time) => frame.time = time,
-                None => {
+            let Some((bus, stamp, mut carried)) = next else { return Ok(None) };
+            match (self.stamps.time(stamp), &mut carried) {
+                (Some(time), Carried::Frame(frame)) => frame.time = time,
+                (Some(time), Carried::Readings(readings)) => readings.time = time,
+                (None, _) => {
                     self.count("damaged_line");
                     continue;
                 }
             }
-            return Ok(Some(Received { bus, frame }));
+            return Ok(Some((bus, carried)));
         }
     }
 
@@ -266,7 +297,7 @@ impl Recording {
         *self.damage.counts.entry(problem).or_default() += 1;
     }
 
-    fn parse_next(&mut self) -> Result<Option<(usize, Stamp, Frame)>, RecordingError> {
+    fn parse_next(&mut self) -> Result<Option<Stamped>, RecordingError> {
         loop {
             let lines = match &mut self.body {
                 Body::Lines(lines) => lines,
@@ -284,7 +315,10 @@ impl Recording {
                         Next::Problem(name) => self.count(name),
                         Next::Frame(interface, frame) => {
                             match bus_index(&mut self.interfaces, &mut self.buses, capture.name(interface)) {
-                                Some(bus) => return Ok(Some((bus, Stamp::Seconds(frame.time.micros()), frame))),
+                                Some(bus) => {
+                                    let stamp = Stamp::Seconds(frame.time.micros());
+                                    return Ok(Some((bus, stamp, Carried::Frame(frame))));
+                                }
                                 None => self.count("too_many_interfaces"),
                             }
                         }
@@ -305,7 +339,7 @@ impl Recording {
                 // A frame that may have lost its end would be taken for a shorter message.
                 (Some(bytes), Some(parsed)) if !line.ended && !parsed.complete => ("cut_last_line", shortened(bytes)),
                 (_, Some(parsed)) => match bus_index(&mut self.interfaces, &mut self.buses, parsed.interface) {
-                    Some(bus) => return Ok(Some((bus, parsed.stamp, parsed.frame))),
+                    Some(bus) => return Ok(Some((bus, parsed.stamp, Carried::Frame(parsed.frame)))),
                     None => {
                         self.count("too_many_interfaces");
                         continue;
@@ -313,8 +347,29 @@ impl Recording {
                 },
                 // Empty lines; details of an error frame, which candump indents by a tab.
                 (Some(bytes), None) if bytes.trim_ascii().is_empty() || bytes[0] == b'\t' => continue,
-                (Some(bytes), None) if !line.ended => ("cut_last_line", shortened(bytes)),
-                (Some(bytes), None) => ("damaged_line", shortened(bytes)),
+                (Some(bytes), None) => match self.sentences.read(bytes) {
+                    sentence_log::Line::Sentence(name, stamp, readings, unusable) => {
+                        let bus = bus_index(&mut self.interfaces, &mut self.buses, name);
+                        if unusable > 0 {
+                            *self.damage.counts.entry("sentence_value_unusable").or_default() += unusable as u64;
+                        }
+                        match bus {
+                            Some(bus) => return Ok(Some((bus, stamp, Carried::Readings(readings)))),
+                            None => {
+                                self.count("too_many_interfaces");
+                                continue;
+                            }
+                        }
+                    }
+                    // Of kinds that are not read there are many, and of the first ones nobody knows the time.
+                    sentence_log::Line::Problem(name @ ("sentence_unknown" | "sentence_without_time")) => {
+                        self.count(name);
+                        continue;
+                    }
+                    sentence_log::Line::Problem(name) if line.ended => (name, shortened(bytes)),
+                    sentence_log::Line::Other if line.ended => ("damaged_line", shortened(bytes)),
+                    _ => ("cut_last_line", shortened(bytes)),
+                },
                 (None, _) => ("line_too_long", String::from("longer than any frame")),
             };
             self.count(problem);
