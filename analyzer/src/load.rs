@@ -30,7 +30,7 @@ pub fn load(
     }
     let mut problems = store.problems()?;
     // A message that this version does not know is no problem of the recording.
-    let unread = problems.remove("unknown_message").unwrap_or(0);
+    let unread = ["unknown_message", "sentence_unknown"].iter().filter_map(|name| problems.remove(*name)).sum();
     // Nor is that several devices speak of one bank, of which the best is believed.
     problems.remove("lower_priority_sender");
     let mut recording = Recording {

@@ -53,31 +53,3 @@ fn packed_and_cut_captures() {
     ethernet[20] = 1;
     assert!(matches!(from(ethernet).unwrap_err(), RecordingError::NoCan { .. }));
 }
-
-#[test]
-fn sentences_are_recordings_too() {
-    use ampwake_logger::bus::recording::Carried;
-    let text = "some receiver, started\n\
-                $GPZDA,120000.00,01,06,2026,00,00*64\n\
-                $IIXDR,C,27.5,C,BATT1,U,13.42,V,BATT1,I,-8.3,A,BATT1*4B\n\
-                $IIXDR,C,27.5,C,BATT1,U,13.42,V,BATT1,I,-8.3,A,BATT1*4C\n\
-                1780315205.5 $IIXDR,C,27.5,C,BATT1,U,13.42,V,BATT1,I,-8.3,A,BATT1*4B\n";
-    let mut recording = Recording::from_reader(Input::Standard, Box::new(Cursor::new(text.as_bytes()))).unwrap();
-    let mut times = Vec::new();
-    while let Some((bus, carried)) = recording.advance().unwrap() {
-        let Carried::Readings(readings) = carried else { panic!("{carried:?}") };
-        times.push((recording.buses()[bus].clone(), readings.message.to_string(), readings.time.to_string()));
-    }
-    let at = |message: &str, time: &str| ("serial".to_owned(), message.to_owned(), time.to_owned());
-    assert_eq!(
-        times,
-        [
-            at("zda", "2026-06-01T12:00:00.000Z"),
-            at("xdr", "2026-06-01T12:00:00.000Z"),
-            at("xdr", "2026-06-01T12:00:05.500Z")
-        ]
-    );
-    let damage = recording.damage();
-    assert_eq!((damage.counts["damaged_line"], damage.counts["sentence_checksum"]), (1, 1));
-    assert_eq!(damage.lines.len(), 2);
-}

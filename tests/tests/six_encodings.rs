@@ -128,7 +128,7 @@ impl Carrier {
         std::fs::write(&log, &self.log).unwrap();
         assert!(Recording::open(&Input::File(log.clone())).is_ok());
         let mut writer = Store::create(&db).unwrap();
-        let options = ImportOptions { bus_protocols: self.dialects.clone() };
+        let options = ImportOptions { bus_protocols: self.dialects.clone(), ..ImportOptions::default() };
         import(&[Input::File(log)], &options, &mut writer, &mut |_| {}).unwrap();
         drop(writer);
         let recording = load(&Store::open(&db).unwrap(), &intent, None, None).unwrap();

@@ -33,6 +33,8 @@ pub enum Stamp {
     Seconds(i64),
     /// A date and a time of day in a zone that is not said, as microseconds since 1970 as if it were UTC.
     Calendar(i64),
+    /// None stands in the line; this is what a receiver of satellite time told last, as microseconds since 1970.
+    Told(i64),
 }
 
 /// One line.

@@ -2,12 +2,14 @@
 //! that the sentences themselves tell.
 //!
 //! ```text
-//! line  = [time SP] ["\" *(code ":" value ",") "*" HEX HEX "\"] sentence
-//! time  = "(" seconds ["." fraction] ")" [SP bus] / seconds ["." fraction] / date ("T" / " ") time ["Z"] / "[" date " " time "]"
+//! line  = [front] ["\" *(code ":" value ",") "*" HEX HEX "\"] sentence
+//! front = ("(" seconds "." fraction ")" / number / date / "[" date "]") [bus] [":" / "," / ";" / "|"]
+//! date  = RFC 3339, also with a comma or a blank, with `+hhmm`, without a zone
 //! ```
-//! Seconds are since 1970, in ten digits, or milliseconds in thirteen. A TAG block says `c:` for the time and `s:` for
-//! the line (NMEA 0183 4.10 and IEC 61162-450, from memory). Without any of them a sentence has the time that the last
-//! receiver of satellite time told (RMC, ZDA): second by second, which is what such a recording can know.
+//! A number is in seconds, milli-, micro- or nanoseconds since 1970 as it has 10, 13, 16 or 19 digits; with a fraction
+//! it is in seconds, of the recording too. A TAG block says `c:` for the time and `s:` for the line (NMEA 0183 4.10 and
+//! IEC 61162-450, from memory). Without any of them a sentence has the time that a receiver of satellite time told last
+//! (RMC, ZDA): second by second, which is what such a recording can know.
 //!
 //! Owes its reader: never a panic; a sentence without a right checksum or without a time is counted, not used.
 
@@ -17,32 +19,56 @@ use super::readings::Readings;
 use crate::framing::sentence::parse_sentence;
 use ampwake_schemas::time::Timestamp;
 
-/// The bus of sentences whose recording names none.
-const NO_NAME: &[u8] = b"serial";
-/// Milliseconds since 1970 have 13 digits from 2001 to 2286, seconds 10.
-const MILLISECOND_DIGITS: usize = 13;
+/// A receiver that was silent for so long tells no time any more, s.
+const STALE_S: f64 = 5.0;
+/// Sentences in a second before that is known, of a busy line.
+const FIRST_RATE: f64 = 100.0;
 
 /// What a line is.
 #[derive(Debug, PartialEq)]
 pub enum Line<'a> {
-    /// A sentence of a bus with its time; so many of its values cannot be used. The time in it is not set yet.
-    Sentence(&'a [u8], Stamp, Box<Readings>, usize),
+    /// A sentence; the time in it is not set yet.
+    Sentence(Logged<'a>),
     /// One that cannot be used, by the name under which it is counted.
     Problem(&'static str),
     /// No sentence.
     Other,
 }
 
+/// A sentence of a recording.
+#[derive(Debug, PartialEq)]
+pub struct Logged<'a> {
+    /// The line that it came from, where the recording names it.
+    pub bus: Option<&'a [u8]>,
+    /// When it was received, or what time it was by the sentences before it.
+    pub stamp: Stamp,
+    /// What it says.
+    pub readings: Box<Readings>,
+    /// So many of its values cannot be used.
+    pub unusable: usize,
+}
+
 /// Reads lines, and remembers the time that they tell.
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Clone, Copy)]
 pub struct SentenceLog {
     told: Option<Timestamp>,
+    /// Sentences since then.
+    since: u32,
+    /// Sentences in a second, between the last two times.
+    rate: f64,
+}
+
+impl Default for SentenceLog {
+    fn default() -> Self {
+        Self { told: None, since: 0, rate: FIRST_RATE }
+    }
 }
 
 impl SentenceLog {
     /// Reads one line without its end.
     pub fn read<'a>(&mut self, line: &'a [u8]) -> Line<'a> {
-        let Some(start) = line.iter().rposition(|b| matches!(b, b'$' | b'!')) else { return Line::Other };
+        let Some(start) = line.iter().rposition(|b| is_start(*b)) else { return Line::Other };
+        self.since = self.since.saturating_add(1);
         let sentence = match parse_sentence(line) {
             Ok(sentence) => sentence,
             // Some other text with a dollar in it.
@@ -52,143 +78,135 @@ impl SentenceLog {
         let Some((readings, unusable)) = nmea0183::readings(Timestamp::default(), &sentence) else {
             return Line::Problem("sentence_unknown");
         };
-        if let Some((_, time)) = readings.told {
-            self.told = Some(time);
+        match readings.told {
+            Some((_, time)) => self.tell(time),
+            // The receiver has lost its satellites.
+            None if matches!(readings.message.as_ref(), "rmc" | "zda") => self.told = None,
+            None => {}
         }
-        let (bus, stamp) = front(&line[..start]);
-        match stamp.or(self.told.map(|t| Stamp::Seconds(t.micros()))) {
-            Some(stamp) => Line::Sentence(bus.unwrap_or(NO_NAME), stamp, Box::new(readings), unusable),
+        let Front { bus, stamp } = match front(&line[..start]) {
+            Ok(front) => front,
+            Err(problem) => return Line::Problem(problem),
+        };
+        let told = self.told.filter(|_| f64::from(self.since) <= STALE_S * self.rate);
+        match stamp.or(told.map(|t| Stamp::Told(t.micros()))) {
+            Some(stamp) => Line::Sentence(Logged { bus, stamp, readings: Box::new(readings), unusable }),
             None => Line::Problem("sentence_without_time"),
         }
     }
+
+    fn tell(&mut self, time: Timestamp) {
+        let passed = self.told.map_or(0.0, |before| time.seconds_since(before));
+        if passed > 0.0 {
+            // Ten in a second are few, and a pause says nothing about the rate.
+            self.rate = (f64::from(self.since) / passed).max(10.0);
+        }
+        if self.told != Some(time) {
+            self.since = 0;
+        }
+        self.told = Some(time);
+    }
 }
 
-/// Bus and time of what stands before a sentence.
-fn front(text: &[u8]) -> (Option<&[u8]>, Option<Stamp>) {
+fn is_start(b: u8) -> bool {
+    matches!(b, b'$' | b'!')
+}
+
+/// What stands before a sentence.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+struct Front<'a> {
+    bus: Option<&'a [u8]>,
+    stamp: Option<Stamp>,
+}
+
+fn front(text: &[u8]) -> Result<Front<'_>, &'static str> {
+    if text.iter().any(|b| is_start(*b)) {
+        // Two in one line: the time belongs to the first, of which the end is missing.
+        return Err("sentence_cut");
+    }
     // The TAG block ends right before the sentence.
     let (text, tag) = match text.strip_suffix(b"\\").and_then(|t| Some((t, t.iter().rposition(|b| *b == b'\\')?))) {
-        Some((inner, begin)) => (&inner[..begin], Some(&inner[begin + 1..])),
-        None => (text, None),
+        Some((inner, begin)) => (&inner[..begin], tag_block(&inner[begin + 1..])?),
+        None => (text, Front::default()),
     };
-    let (mut bus, mut stamp) = (None, None);
-    for part in tag.unwrap_or_default().split(|b| matches!(b, b',' | b'*')) {
+    let text = text.trim_ascii();
+    let text = text.strip_suffix(b":").or(text.strip_suffix(b",")).unwrap_or(text);
+    let text = text.strip_suffix(b";").or(text.strip_suffix(b"|")).unwrap_or(text).trim_ascii();
+    if let Some(stamp) = time(text) {
+        return Ok(Front { stamp: Some(stamp), ..tag });
+    }
+    let blank = text.iter().rposition(u8::is_ascii_whitespace).unwrap_or(0);
+    let (before, word) = (text[..blank].trim_ascii(), text[blank..].trim_ascii());
+    Ok(time(before).map_or(tag, |stamp| Front { bus: Some(word), stamp: Some(stamp) }))
+}
+
+/// What stands between the backslashes; its checksum is that of a sentence.
+fn tag_block(text: &[u8]) -> Result<Front<'_>, &'static str> {
+    let wrong = "tag_block_checksum";
+    let star = text.iter().rposition(|b| *b == b'*').ok_or(wrong)?;
+    let sum = text[..star].iter().fold(0, |sum, b| sum ^ b);
+    let said = std::str::from_utf8(&text[star + 1..]).ok().filter(|t| t.len() == 2);
+    if said.and_then(|t| u8::from_str_radix(t, 16).ok()) != Some(sum) {
+        return Err(wrong);
+    }
+    let mut out = Front::default();
+    for part in text[..star].split(|b| *b == b',') {
         match part {
-            [b'c', b':', digits @ ..] => stamp = since_1970(digits),
-            [b's', b':', name @ ..] if !name.is_empty() => bus = Some(name),
+            [b'c', b':', digits @ ..] => out.stamp = number(digits),
+            [b's', b':', name @ ..] if !name.is_empty() => out.bus = Some(name),
             _ => {}
         }
     }
-    let text = text.trim_ascii();
-    if let Some((time, rest)) = candump::stamp(text) {
-        let name = rest.trim_ascii();
-        let one_word = !name.is_empty() && !name.iter().any(u8::is_ascii_whitespace);
-        return (if one_word { Some(name) } else { bus }, Some(time));
+    Ok(out)
+}
+
+fn time(text: &[u8]) -> Option<Stamp> {
+    match candump::stamp(text) {
+        Some((stamp, [])) => return Some(stamp),
+        Some(_) => return None,
+        None => {}
     }
     let text = text.strip_prefix(b"[").and_then(|t| t.strip_suffix(b"]")).unwrap_or(text);
-    let time = since_1970(text).or_else(|| date(text));
-    (bus, time.or(stamp))
+    number(text).or_else(|| date(text))
 }
 
-/// `1717243200`, `1717243200.123` or `1717243200123`.
-fn since_1970(text: &[u8]) -> Option<Stamp> {
+/// `1717243200`, `1717243200.123`, `1717243200123`: a number without a fraction and of another length numbers the lines.
+fn number(text: &[u8]) -> Option<Stamp> {
     let text = std::str::from_utf8(text).ok()?;
-    let (whole, part) = text.split_once('.').unwrap_or((text, "0"));
-    let digits = |t: &str| !t.is_empty() && t.len() <= MILLISECOND_DIGITS && t.bytes().all(|b| b.is_ascii_digit());
-    if !digits(whole) || !digits(part) {
+    let digits = |t: &str| !t.is_empty() && t.len() <= 19 && t.bytes().all(|b| b.is_ascii_digit());
+    if let Some((whole, part)) = text.split_once('.') {
+        let good = digits(whole) && whole.len() <= 10 && digits(part);
+        let micros = good.then(|| format!("{part:0<6}")[..6].parse::<i64>().ok())??;
+        return Some(Stamp::Seconds(whole.parse::<i64>().ok()? * 1_000_000 + micros));
+    }
+    let number: i64 = digits(text).then(|| text.parse().ok())??;
+    Some(Stamp::Seconds(match text.len() {
+        10 => number * 1_000_000,
+        13 => number * 1_000,
+        16 => number,
+        19 => number / 1_000,
+        _ => return None,
+    }))
+}
+
+/// A date with its time; without a zone it is in the recording computer's, which nobody says.
+fn date(text: &[u8]) -> Option<Stamp> {
+    let text = std::str::from_utf8(text).ok().filter(|t| (19..=40).contains(&t.len()) && t.is_ascii())?;
+    let (day, rest) = text.split_at(10);
+    let mut rfc3339 = format!("{day}T{}", rest[1..].replacen(',', ".", 1));
+    if !matches!(rest.as_bytes()[0], b'T' | b't' | b' ') {
         return None;
     }
-    let number: i64 = whole.parse().ok()?;
-    if whole.len() == MILLISECOND_DIGITS {
-        return Some(Stamp::Seconds(number * 1000));
+    // The shorter form of a zone.
+    let zone = rfc3339.len() - 5;
+    if matches!(rfc3339.as_bytes()[zone], b'+' | b'-') {
+        rfc3339.insert(zone + 3, ':');
     }
-    let micros: i64 = format!("{part:0<6}")[..6].parse().ok()?;
-    (whole.len() <= 10).then_some(Stamp::Seconds(number * 1_000_000 + micros))
-}
-
-/// `2026-06-01T12:00:00.123Z`, or without a zone: then it is the recording computer's, which nobody says.
-fn date(text: &[u8]) -> Option<Stamp> {
-    let text = std::str::from_utf8(text).ok().filter(|t| t.len() <= 40 && t.is_ascii())?;
-    if let Ok(time) = Timestamp::parse_rfc3339(text) {
-        return Some(Stamp::Seconds(time.micros()));
+    match Timestamp::parse_rfc3339(&rfc3339) {
+        Ok(time) => Some(Stamp::Seconds(time.micros())),
+        Err(_) => Some(Stamp::Calendar(Timestamp::parse_rfc3339(&format!("{rfc3339}Z")).ok()?.micros())),
     }
-    let time = Timestamp::parse_rfc3339(&format!("{}Z", text.replacen(' ', "T", 1))).ok()?;
-    Some(Stamp::Calendar(time.micros()))
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-    use proptest::prelude::*;
-
-    const XDR: &str = "$IIXDR,C,27.5,C,BATT1,U,13.42,V,BATT1,I,-8.3,A,BATT1*4B";
-    /// 2026-06-01T12:00:00Z.
-    const NOON: i64 = 1_780_315_200_000_000;
-
-    fn stamp(front: &str) -> Option<(String, Stamp)> {
-        match SentenceLog::default().read(format!("{front}{XDR}").as_bytes()) {
-            Line::Sentence(bus, stamp, readings, 0) => {
-                assert_eq!((readings.message.as_ref(), readings.values.len()), ("xdr", 3));
-                Some((String::from_utf8(bus.to_vec()).unwrap(), stamp))
-            }
-            Line::Problem("sentence_without_time") => None,
-            other => panic!("{other:?}"),
-        }
-    }
-
-    #[test]
-    fn every_form_of_time() {
-        for (front, bus, expected) in [
-            ("(1780315200.250000) aft ", "aft", Stamp::Seconds(NOON + 250_000)),
-            ("1780315200 ", "serial", Stamp::Seconds(NOON)),
-            ("1780315200.25 ", "serial", Stamp::Seconds(NOON + 250_000)),
-            ("1780315200250 ", "serial", Stamp::Seconds(NOON + 250_000)),
-            ("2026-06-01T12:00:00.25Z ", "serial", Stamp::Seconds(NOON + 250_000)),
-            ("2026-06-01T14:00:00+02:00 ", "serial", Stamp::Seconds(NOON)),
-            ("[2026-06-01 12:00:00.250] ", "serial", Stamp::Calendar(NOON + 250_000)),
-            ("\\c:1780315200,s:Aft*00\\", "Aft", Stamp::Seconds(NOON)),
-            ("\\s:aft,c:1780315200250*00\\", "aft", Stamp::Seconds(NOON + 250_000)),
-        ] {
-            assert_eq!(stamp(front), Some((bus.to_owned(), expected)), "{front}");
-        }
-        for front in ["", "some text ", "99999999999999999999 ", "\\g:1-2-1234*00\\"] {
-            assert_eq!(stamp(front), None, "{front}");
-        }
-    }
-
-    #[test]
-    fn sentences_tell_the_time_of_those_behind_them() {
-        let mut log = SentenceLog::default();
-        assert_eq!(log.read(XDR.as_bytes()), Line::Problem("sentence_without_time"));
-        for _ in 0..2 {
-            log.read(b"$GPZDA,120000.00,01,06,2026,00,00*64");
-            assert!(matches!(log.read(XDR.as_bytes()), Line::Sentence(b"serial", Stamp::Seconds(NOON), ..)));
-        }
-    }
-
-    #[test]
-    fn what_is_none_is_counted_or_left_to_others() {
-        let mut log = SentenceLog::default();
-        for (line, expected) in [
-            ("$IIXDR,C,27.5,C,BATT1*00", Line::Problem("sentence_checksum")),
-            ("$IIXDR,C,27.5,C,BATT1", Line::Problem("sentence_without_checksum")),
-            ("1780315200 $PXDR,1*03", Line::Problem("sentence_unknown")),
-            ("it costs 5 $", Line::Other),
-            ("", Line::Other),
-        ] {
-            assert_eq!(log.read(line.as_bytes()), expected, "{line}");
-        }
-    }
-
-    proptest! {
-        #[test]
-        fn any_line_is_read(front in prop::collection::vec(any::<u8>(), 0..60), behind in "[ -~]{0,40}") {
-            let mut line = front;
-            line.extend(XDR.as_bytes());
-            line.extend(behind.as_bytes());
-            let mut log = SentenceLog::default();
-            if let Line::Sentence(bus, ..) = log.read(&line) {
-                prop_assert!(!bus.is_empty());
-            }
-        }
-    }
-}
+mod tests;

@@ -28,6 +28,8 @@ use bus::{Bus, Known, identifier, row};
 use std::collections::BTreeMap;
 use std::time::Duration;
 
+pub(crate) use segments::times_told;
+
 /// Data buses of one pipeline.
 const MOST_BUSES: usize = 64;
 /// How often the other buses are looked at for silence.
