@@ -172,6 +172,10 @@ impl Recording {
         let mut lines = Lines::new(decompressed(counted).map_err(io)?);
         let broken = lines.look_ahead().err();
         let start = lines.look_ahead().unwrap_or_default();
+        // Finished ones, and those whose recorder was switched off.
+        if start.starts_with(b"MDF     ") || start.starts_with(b"UnFinMF ") {
+            return Err(RecordingError::Mdf { input });
+        }
         let (fingerprint, is_empty, capture) = (fnv1a(start), start.is_empty(), is_capture(start));
         let excerpt = shortened(start.split(|b| *b == b'\n').find(|l| !l.trim_ascii().is_empty()).unwrap_or_default());
         let readable = capture || has_lines(start);

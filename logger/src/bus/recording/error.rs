@@ -25,6 +25,15 @@ pub enum RecordingError {
         /// The recording.
         input: Input,
     },
+    /// It is a measurement file of ASAM MDF.
+    #[error(
+        "{input}: this is an ASAM MDF file, which is not read here; convert it to candump text, for example with \
+         `python3 -m can.logconvert {input} recording.log` (PyPI python-can[mf4])"
+    )]
+    Mdf {
+        /// The recording.
+        input: Input,
+    },
     /// It holds something, but no frame.
     #[error(
         "{input}: no line of it is a CAN frame or a sentence (it begins with `{start}`); expected is what `candump -l` \
