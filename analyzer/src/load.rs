@@ -1,8 +1,8 @@
 //! From a database to what the analysis is given. The edge: the only place where the analysis meets the store.
 
-use crate::quality;
 use crate::recording::{Recording, STATE_SIBLINGS};
 use crate::series::Series;
+use crate::{faults, quality};
 use ampwake_schemas::channel::ChannelAddress;
 use ampwake_schemas::findings::Period;
 use ampwake_schemas::intent::Intent;
@@ -30,7 +30,7 @@ pub fn load(
     }
     let mut problems = store.problems()?;
     // A message that this version does not know is no problem of the recording.
-    let unread = problems.remove("unknown_message").unwrap_or(0);
+    let unread = ["unknown_message", "sentence_unknown"].iter().filter_map(|name| problems.remove(*name)).sum();
     // Nor is that several devices speak of one bank, of which the best is believed.
     problems.remove("lower_priority_sender");
     let mut recording = Recording {
@@ -78,8 +78,10 @@ pub fn load(
     recording.period = period(store, &recording, from, to)?;
     if let Some(p) = recording.period {
         recording.silences = silences(&recording, p);
-        recording.events = store
-            .events()?
+        let events = store.events()?;
+        // Also those from before: a fault lasts.
+        recording.faults = faults::from_events(&events);
+        recording.events = events
             .into_iter()
             // Also from before the first sample and after the last: a bus that is lost leaves none.
             .filter(|e| from.is_none_or(|t| e.time >= t) && to.is_none_or(|t| e.time <= t) || e.kind == "clock_step")

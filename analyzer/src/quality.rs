@@ -101,6 +101,9 @@ pub fn quality(recording: &Recording, intent: &Intent, period: Period) -> DataQu
             list.join(", ")
         ));
     }
+    // Whose times these are.
+    let clocks = ["times_told", "time_zone_unknown", "time_of_day_unknown"];
+    notes.extend(recording.events.iter().filter(|e| clocks.contains(&e.kind.as_str())).map(|e| e.text.clone()));
     if recording.unread > 0 {
         notes
             .push(format!("{} messages of kinds that this version does not decode were passed over", recording.unread));

@@ -1,5 +1,6 @@
 //! What the analysis is given: the recorded series that the intent names, and what happened to the recording.
 
+use crate::faults::DeviceFault;
 use crate::series::Series;
 use ampwake_schemas::channel::ChannelAddress;
 use ampwake_schemas::findings::Period;
@@ -23,6 +24,8 @@ pub struct Recording {
     pub silences: Vec<(i64, i64)>,
     /// What happened to the recording.
     pub events: Vec<Event>,
+    /// Faults that devices reported.
+    pub faults: Vec<DeviceFault>,
     /// Messages of kinds that this version does not decode.
     pub unread: u64,
     /// Counted problems.
@@ -43,6 +46,11 @@ impl Recording {
     /// As [`Recording::signal`], for a signal that the intent may leave out.
     pub fn optional(&self, signal: Option<&Signal>) -> Series {
         signal.map(|s| self.signal(s)).unwrap_or_default()
+    }
+
+    /// The channel that is read for a signal: where several devices send it, the first one's.
+    pub fn sent(&self, signal: &Signal) -> ChannelAddress {
+        self.ambiguous.get(&signal.address).and_then(|all| all.first()).unwrap_or(&signal.address).clone()
     }
 
     /// Another field of the same message, device and instance.

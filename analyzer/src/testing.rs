@@ -117,6 +117,11 @@ impl Tape {
         self.recording.series.insert(address.parse().expect("an address"), Series::from_points(points));
         self
     }
+    /// Faults that devices reported.
+    pub(crate) fn with_faults(mut self, faults: Vec<crate::faults::DeviceFault>) -> Self {
+        self.recording.faults = faults;
+        self
+    }
     /// Both chargers with their supply, all the time.
     pub(crate) fn fed(self) -> Self {
         self.with(&supply(1), |_| 230.0).with(&supply(2), |_| 230.0)

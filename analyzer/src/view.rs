@@ -1,5 +1,6 @@
 //! One bank and its sources on a common time axis: everything that the analysis functions look at.
 
+use crate::faults::{self, SourceFault};
 use crate::recording::Recording;
 use crate::series::{Grid, Series};
 use crate::state::Reported;
@@ -43,6 +44,8 @@ pub struct SourceView<'a> {
     pub input: Vec<Input>,
     /// Its device was heard.
     pub heard: Vec<bool>,
+    /// Faults that its device reported.
+    pub faults: Vec<SourceFault>,
     /// It gives current, beyond measurement uncertainty.
     pub gives: Vec<bool>,
 }
@@ -278,6 +281,7 @@ fn source<'a>(recording: &Recording, vessel: &Intent, s: &'a Source, grid: Grid)
         temperature,
         engine_speed: grid.means(&recording.optional(s.engine_speed.as_ref())),
         input,
+        faults: faults::of_source(recording, vessel, s, grid),
         heard: Vec::new(),
         gives: Vec::new(),
     }

@@ -3,9 +3,10 @@
 //! Owes its reader: memory that does not grow with the recordings, a report of everything that could not be
 //! used, and no recording twice.
 
-use crate::bus::recording::{Damage, Input, Recording, RecordingError};
+use crate::bus::recording::{Carried, Damage, Input, Recording, RecordingError};
+use crate::bus::stamps::Meaning;
 use crate::dialect::Dialects;
-use crate::pipeline::{Pipeline, event};
+use crate::pipeline::{Pipeline, event, times_told};
 use ampwake_schemas::time::Timestamp;
 use ampwake_store::{Event, StoreError, Writer};
 use serde_json::json;
@@ -25,6 +26,8 @@ const IMPORTED: &str = "imported";
 pub struct ImportOptions {
     /// What each bus speaks, by bus name; NMEA 2000 where nothing is said.
     pub bus_protocols: Dialects,
+    /// The bus of NMEA 0183 sentences whose recording names none; `serial` where nothing is said.
+    pub sentence_bus: Option<String>,
 }
 
 /// How far an import is.
@@ -61,6 +64,8 @@ pub struct ImportReport {
     pub first: Option<Timestamp>,
     /// The last frame's time, corrected.
     pub last: Option<Timestamp>,
+    /// What is to be known of the times.
+    pub remarks: Vec<String>,
     /// Recordings that are in the database already; they were left out.
     pub skipped: Vec<Input>,
 }
@@ -98,19 +103,26 @@ pub fn import(
     let mut report = ImportReport::default();
     for (i, input) in inputs.iter().enumerate() {
         let mut recording = Recording::open(input)?;
+        if let Some(name) = &options.sentence_bus {
+            recording = recording.with_line(name);
+        }
         if !known.insert(recording.fingerprint()) {
             report.skipped.push(input.clone());
             continue;
         }
+        let meaning = recording.stamps().meaning();
         store.begin_bulk();
-        pipeline.begin(&input.to_string(), recording.stamps().meaning(), store);
+        pipeline.begin(&input.to_string(), meaning, store);
         let mut buses = Vec::new();
         let mut committed = pipeline.totals().frames;
-        while let Some(received) = recording.next_frame()? {
+        while let Some((bus, carried)) = recording.advance()? {
             while buses.len() < recording.buses().len() {
                 buses.push(pipeline.bus(&recording.buses()[buses.len()]));
             }
-            pipeline.frame(buses[received.bus], received.frame, store);
+            match carried {
+                Carried::Frame(frame) => pipeline.frame(buses[bus], frame, store),
+                Carried::Readings(readings) => pipeline.readings(buses[bus], *readings, store),
+            }
             let frames = pipeline.totals().frames;
             if store.pending() >= SAMPLES_PER_COMMIT || frames - committed >= FRAMES_PER_COMMIT {
                 pipeline.flush(store);
@@ -125,6 +137,9 @@ pub fn import(
             pipeline.count(name, *n);
         }
         pipeline.finish(store);
+        if meaning == Meaning::Told {
+            report.remarks.push(times_told(&input.to_string()));
+        }
         let (first, last) = pipeline.period().unzip();
         report.first = [report.first, first].into_iter().flatten().min();
         report.last = report.last.max(last);

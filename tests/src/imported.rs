@@ -24,7 +24,8 @@ impl Imported {
         let log = folder.path().join("recording.log");
         std::fs::write(&log, lines).expect("a recording");
         let dialects = protocols.iter().copied().map(Dialect::from).collect();
-        let options = ImportOptions { bus_protocols: [("can0".to_owned(), dialects)].into() };
+        let options =
+            ImportOptions { bus_protocols: [("can0".to_owned(), dialects)].into(), ..ImportOptions::default() };
         let path = folder.path().join("voyage.db");
         let mut writer = Store::create(&path).expect("a database");
         let report = import(&[Input::File(log)], &options, &mut writer, &mut |_| {}).expect("an import");

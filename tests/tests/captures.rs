@@ -20,7 +20,10 @@ fn open(name: &str) -> Recording {
 #[test]
 fn every_form_holds_the_same_frames() {
     let text = frames(&mut open("mixed.log"));
-    assert_eq!(text.len(), 304);
+    assert_eq!(text.len(), 308);
+    let fd: Vec<(bool, usize)> =
+        text.iter().filter(|f| f.flags.fd).map(|f| (f.flags.extended, f.data().len())).collect();
+    assert_eq!(fd, [(true, 32), (true, 64), (false, 12), (false, 0), (false, 48)]);
     for name in ["mixed.pcap", "mixed.pcapng"] {
         let mut capture = open(name);
         assert_eq!(capture.stamps().meaning(), Meaning::Absolute);
@@ -44,10 +47,13 @@ fn packed_and_cut_captures() {
         encoder.finish().unwrap()
     };
     let from = |bytes: Vec<u8>| Recording::from_reader(Input::Standard, Box::new(Cursor::new(bytes)));
-    assert_eq!(frames(&mut from(packed).unwrap()).len(), 304);
+    assert_eq!(frames(&mut from(packed).unwrap()).len(), 308);
     let mut cut = from(whole[..whole.len() / 2].to_vec()).unwrap();
     assert!((100..304).contains(&frames(&mut cut).len()));
     assert_eq!(cut.damage().counts["truncated_recording"], 1);
+    // What measurement tools write is not read, and the way out is said.
+    let mdf = from(b"MDF     4.10    and so on".to_vec()).unwrap_err();
+    assert!(matches!(mdf, RecordingError::Mdf { .. }) && mdf.to_string().contains("can.logconvert"), "{mdf}");
     // Another network's capture: the link type of Ethernet.
     let mut ethernet = whole;
     ethernet[20] = 1;

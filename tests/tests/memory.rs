@@ -15,6 +15,17 @@ fn peak_kb() -> Option<u64> {
     status.lines().find_map(|l| l.strip_prefix("VmHWM:"))?.split_whitespace().next()?.parse().ok()
 }
 
+/// The same for sentences with their receive times.
+fn record_sentences(path: &Path, sentences: u32) {
+    let mut out = std::io::BufWriter::new(std::fs::File::create(path).expect("a file"));
+    for n in 0..sentences {
+        let body = format!("IIXDR,U,{:.2},V,BANK,I,{}.0,A,BANK", 50.0 + f64::from(n % 500) / 100.0, n % 90);
+        let sum = body.bytes().fold(0, |sum, b| sum ^ b);
+        writeln!(out, "{:.3} ${body}*{sum:02X}", 1_757_680_800.0 + f64::from(n) * 0.01).expect("a line");
+    }
+    out.flush().expect("the rest");
+}
+
 /// `frames` frames of a bank and its charger, a fast packet among them, as `candump -l` writes them.
 fn record(path: &Path, frames: u32) {
     let mut out = std::io::BufWriter::new(std::fs::File::create(path).expect("a file"));
@@ -33,7 +44,7 @@ fn record(path: &Path, frames: u32) {
 #[test]
 fn a_recording_ten_times_as_long_takes_no_more_memory() {
     let folder = tempfile::tempdir().expect("a folder");
-    let run = |name: &str, frames: u32| {
+    let run = |name: &str, frames: u32, record: fn(&Path, u32)| {
         let (log, db) = (folder.path().join(name), folder.path().join(format!("{name}.db")));
         record(&log, frames);
         let mut store = Store::create(&db).expect("a database");
@@ -42,10 +53,14 @@ fn a_recording_ten_times_as_long_takes_no_more_memory() {
         assert_eq!(report.frames, u64::from(frames));
         peak_kb()
     };
-    // The short one already fills every buffer and a commit or two.
-    let (Some(short), Some(long)) = (run("short", 40_000), run("long", 400_000)) else {
-        println!("skipped: this system does not say what memory a process takes");
-        return;
-    };
-    assert!(long < short + 16_000, "peak {short} kB for the short recording, {long} kB for one ten times as long");
+    for (kind, record) in [("sentences", record_sentences as fn(&Path, u32)), ("frames", record)] {
+        // The short one already fills every buffer and a commit or two.
+        let short = run(&format!("short {kind}"), 40_000, record);
+        let long = run(&format!("long {kind}"), 400_000, record);
+        let (Some(short), Some(long)) = (short, long) else {
+            println!("skipped: this system does not say what memory a process takes");
+            return;
+        };
+        assert!(long < short + 16_000, "{kind}: peak {short} kB, and {long} kB for a recording ten times as long");
+    }
 }

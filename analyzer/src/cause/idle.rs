@@ -1,5 +1,6 @@
 //! A source that gives nothing although it could: when, and why.
 
+use super::device_fault::device_fault;
 use super::{Diagnosis, Experiment, put, share_of};
 use crate::opportunity::Opportunity;
 use crate::report::format;
@@ -68,14 +69,30 @@ pub fn explain_idle(
     };
 
     // Missing: it says so itself.
+    let device = device_fault(view, j, stretch, &mut evidence);
     if said(Reported::Fault) > 0.5 {
-        let text = "it reports a fault".to_owned();
+        let text = match &device {
+            Some((_, told)) => format!("it reports a fault; {told}"),
+            None => "it reports a fault".to_owned(),
+        };
         return diagnosis(
             Cause::FaultReported,
             0.95,
             text,
             &[
                 "read the fault on the charger itself and look it up in its manual",
+                "check its fuses, fan and input wiring with the supply isolated (qualified person)",
+            ],
+            evidence,
+        );
+    }
+    if let Some((confidence, text)) = device {
+        return diagnosis(
+            Cause::FaultReported,
+            confidence,
+            text,
+            &[
+                "look the fault up in the manual of that device, and see whether it is the one that charges",
                 "check its fuses, fan and input wiring with the supply isolated (qualified person)",
             ],
             evidence,

@@ -2,6 +2,7 @@
 //! controlled. Every cause carries the figures that speak for it, and those that speak against it lower the
 //! confidence.
 
+mod device_fault;
 mod experiments;
 mod idle;
 mod short;

@@ -1,13 +1,11 @@
 //! `ampwake analyze`: the main job.
 
-use super::source::{self, Opened, bus_protocol};
+use super::source::{self, Opened, Spoken, bus_protocol};
 use super::{Failure, Outcome, Streams, dbc, output, read_intent};
 use crate::analyze::{Analysis, analyze};
 use crate::report::{self, InputFile, Provenance, ReportInput};
-use ampwake_logger::import::ImportOptions;
 use ampwake_schemas::findings::{Severity, VerdictWord};
 use ampwake_schemas::intent::Intent;
-use ampwake_schemas::message::Protocol;
 use ampwake_schemas::time::Timestamp;
 use std::path::{Path, PathBuf};
 
@@ -17,7 +15,7 @@ pub struct Args {
     /// The database.
     #[arg(required_unless_present = "log", conflicts_with = "log")]
     db: Option<PathBuf>,
-    /// Recordings instead of a database: candump text or a pcap or pcapng capture, plain, .gz or .zst; `-` is
+    /// Recordings instead of a database: candump text, a pcap or pcapng capture, or NMEA 0183 sentences, plain, .gz or .zst; `-` is
     /// standard input.
     #[arg(long, num_args = 1.., value_name = "LOG")]
     log: Vec<PathBuf>,
@@ -26,7 +24,7 @@ pub struct Args {
     intent: PathBuf,
     /// The protocol of a bus, for example can0=rvc, several times where it speaks several; without it what the intent's addresses say.
     #[arg(long, value_name = "BUS=PROTOCOL", value_parser = bus_protocol)]
-    bus: Vec<(String, Protocol)>,
+    bus: Vec<(String, Spoken)>,
     /// A DBC file that describes messages of a bus, for example can0=pack.dbc; several times for several files.
     #[arg(long, value_name = "BUS=FILE", value_parser = dbc::bus_file, requires = "log")]
     dbc: Vec<(String, PathBuf)>,
@@ -65,7 +63,7 @@ pub fn run(args: &Args, streams: &mut Streams) -> Result<Outcome, Failure> {
     let opened = match &args.db {
         Some(db) => source::database(db)?,
         None => {
-            let mut options = ImportOptions { bus_protocols: source::protocols(&args.bus, Some(&intent))? };
+            let mut options = source::options(&args.bus, Some(&intent))?;
             dbc::add(&mut options.bus_protocols, &args.dbc, Some(&intent), streams)?;
             source::recordings(&args.log, &options, streams)?
         }

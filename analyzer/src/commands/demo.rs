@@ -3,7 +3,6 @@
 use super::source::{self, fingerprint};
 use super::{Failure, Outcome, Streams, analyze, read_intent};
 use crate::report::{InputFile, ReportInput, format};
-use ampwake_logger::import::ImportOptions;
 use ampwake_schemas::findings::{Severity, VerdictWord};
 use ampwake_store::Store;
 use std::path::PathBuf;
@@ -33,7 +32,7 @@ pub fn run(args: &Args, streams: &mut Streams) -> Result<Outcome, Failure> {
         }
     }
     let mut writer = Store::create(&db)?;
-    let options = ImportOptions { bus_protocols: source::protocols(&[], Some(&intent))? };
+    let options = source::options(&[], Some(&intent))?;
     source::import(std::slice::from_ref(&files.recording), &options, &mut writer, streams)?;
     drop(writer);
     let mut opened = source::database(&db)?;

@@ -1,24 +1,24 @@
 //! `ampwake import`: recordings into a database.
 
-use super::source::{self, bus_protocol};
+use super::source::{self, Spoken, bus_protocol};
 use super::{Failure, Outcome, Streams, dbc, read_intent};
-use ampwake_logger::import::{ImportOptions, ImportReport};
-use ampwake_schemas::message::Protocol;
+use ampwake_logger::import::ImportReport;
 use ampwake_store::Store;
 use std::path::PathBuf;
 
 /// Arguments of `import`.
 #[derive(Debug, clap::Args)]
 pub struct Args {
-    /// Recordings: candump text or a pcap or pcapng capture, plain, .gz or .zst; `-` is standard input.
+    /// Recordings: candump text, a pcap or pcapng capture, or NMEA 0183 sentences, plain, .gz or .zst; `-` is standard input.
     #[arg(required = true)]
     logs: Vec<PathBuf>,
     /// The database; made if it does not exist, added to if it does.
     #[arg(long)]
     db: PathBuf,
     /// The protocol of a bus, for example can0=rvc, several times where it speaks several; without it NMEA 2000.
+    /// aft=nmea0183 names the line of sentences whose recording does not.
     #[arg(long, value_name = "BUS=PROTOCOL", value_parser = bus_protocol)]
-    bus: Vec<(String, Protocol)>,
+    bus: Vec<(String, Spoken)>,
     /// A DBC file that describes messages of a bus, for example can0=pack.dbc; several times for several files.
     #[arg(long, value_name = "BUS=FILE", value_parser = dbc::bus_file)]
     dbc: Vec<(String, PathBuf)>,
@@ -33,7 +33,7 @@ pub struct Args {
 /// Runs it.
 pub fn run(args: &Args, streams: &mut Streams) -> Result<Outcome, Failure> {
     let intent = args.intent.as_ref().map(read_intent).transpose()?.map(|i| i.0);
-    let mut options = ImportOptions { bus_protocols: source::protocols(&args.bus, intent.as_ref())? };
+    let mut options = source::options(&args.bus, intent.as_ref())?;
     dbc::add(&mut options.bus_protocols, &args.dbc, intent.as_ref(), streams)?;
     let mut writer = Store::create(&args.db)?;
     let report = source::import(&args.logs, &options, &mut writer, streams)?;
@@ -51,6 +51,7 @@ fn as_json(r: &ImportReport) -> serde_json::Value {
     serde_json::json!({
         "frames": r.frames, "messages": r.messages, "samples": r.samples, "segments": r.segments,
         "clock_steps": r.clock_steps, "first": r.first, "last": r.last, "problems": r.problems,
+        "remarks": r.remarks,
     })
 }
 
@@ -63,6 +64,9 @@ pub fn as_text(r: &ImportReport) -> String {
     out.push('\n');
     if r.clock_steps > 0 {
         out.push_str(&format!("the recorder's clock was stepped {} time(s); see the report\n", r.clock_steps));
+    }
+    for remark in &r.remarks {
+        out.push_str(&format!("{remark}\n"));
     }
     for (name, n) in &r.problems {
         out.push_str(&format!("{}: {n}\n", name.replace('_', " ")));

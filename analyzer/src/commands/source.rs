@@ -2,59 +2,87 @@
 
 use super::{Failure, Streams};
 use crate::report::{Fingerprint, InputFile};
+use ampwake_logger::bus::nmea0183;
 use ampwake_logger::bus::recording::Input;
-use ampwake_logger::dialect::{Dialect, Dialects, check};
+use ampwake_logger::dialect::{Dialect, check};
 use ampwake_logger::import::{ImportOptions, ImportReport};
 use ampwake_schemas::intent::Intent;
 use ampwake_schemas::message::Protocol;
 use ampwake_store::{Store, Writer};
 use sha2::{Digest, Sha256};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::io::Read;
 use std::path::{Path, PathBuf};
 
+/// What a user says that a bus speaks.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Spoken {
+    /// Messages of the tables.
+    Table(Protocol),
+    /// NMEA 0183: the line of sentences whose recording does not name it.
+    Sentences,
+}
+
 /// Reads `NAME=PROTOCOL` of `--bus`.
-pub fn bus_protocol(text: &str) -> Result<(String, Protocol), String> {
+pub fn bus_protocol(text: &str) -> Result<(String, Spoken), String> {
     let (name, word) =
         text.split_once('=').ok_or_else(|| format!("`{text}`: write BUS=PROTOCOL, for example can0=n2k"))?;
     match Protocol::parse(word) {
-        Some(protocol) => Ok((name.to_owned(), protocol)),
+        Some(protocol) => Ok((name.to_owned(), Spoken::Table(protocol))),
+        None if word == nmea0183::PROTOCOL => Ok((name.to_owned(), Spoken::Sentences)),
         None => {
             let known = Protocol::ALL.map(Protocol::text).join(", ");
-            Err(format!("`{word}` is no protocol that is known here; a bus may speak {known}"))
+            let sentences = nmea0183::PROTOCOL;
+            Err(format!("`{word}` is no protocol that is known here; a bus may speak {known}, {sentences}"))
         }
     }
 }
 
-/// What the buses speak: what the user said of a bus, in that order, else what the intent's addresses say, else
-/// NMEA 2000.
-pub fn protocols(said: &[(String, Protocol)], intent: Option<&Intent>) -> Result<Dialects, Failure> {
-    let mut out: BTreeMap<String, Vec<Protocol>> = BTreeMap::new();
+/// How to import: what the user said of a bus, in that order, else what the intent's addresses say, else NMEA 2000.
+pub fn options(said: &[(String, Spoken)], intent: Option<&Intent>) -> Result<ImportOptions, Failure> {
+    let mut tables: BTreeMap<String, Vec<Protocol>> = BTreeMap::new();
+    let mut lines: BTreeSet<&str> = BTreeSet::new();
     let mut add = |bus: &str, protocol| {
-        let spoken = out.entry(bus.to_owned()).or_default();
+        let spoken = tables.entry(bus.to_owned()).or_default();
         if !spoken.contains(&protocol) {
             spoken.push(protocol);
         }
     };
-    for (bus, protocol) in said {
-        add(bus, *protocol);
-    }
-    for (_, _, signal) in intent.map(crate::quality::signals).unwrap_or_default() {
-        let address = &signal.address;
-        if let Some(protocol) = Protocol::parse(&address.protocol)
-            && said.iter().all(|(bus, _)| *bus != address.bus)
-        {
-            add(&address.bus, protocol);
+    for (bus, spoken) in said {
+        match spoken {
+            Spoken::Table(protocol) => add(bus, *protocol),
+            Spoken::Sentences => drop(lines.insert(bus)),
         }
     }
-    for (bus, spoken) in &mut out {
+    if let (Some(a), Some(b)) = (lines.first(), lines.iter().nth(1)) {
+        return Err(Failure::Input(format!(
+            "--bus names two lines of sentences, {a} and {b}: a recording that does not name its line belongs to one of \
+             them; name that one alone, and import the other recording by itself"
+        )));
+    }
+    let unsaid = |bus: &str| said.iter().all(|(name, _)| name != bus);
+    let signals = intent.map(crate::quality::signals).unwrap_or_default();
+    let nobody_said = lines.is_empty();
+    for address in signals.iter().map(|(_, _, signal)| &signal.address) {
+        match Protocol::parse(&address.protocol) {
+            Some(protocol) if unsaid(&address.bus) => add(&address.bus, protocol),
+            None if nobody_said && address.protocol == nmea0183::PROTOCOL => drop(lines.insert(&address.bus)),
+            _ => {}
+        }
+    }
+    for (bus, spoken) in &mut tables {
         // The order of an intent's addresses means nothing.
-        if said.iter().all(|(name, _)| name != bus) {
+        if unsaid(bus) {
             spoken.sort_unstable();
         }
         check(spoken).map_err(|e| Failure::Input(format!("bus {bus}: {e}")))?;
     }
-    Ok(out.into_iter().map(|(bus, spoken)| (bus, spoken.into_iter().map(Dialect::from).collect())).collect())
+    let dialects = |spoken: Vec<Protocol>| spoken.into_iter().map(Dialect::from).collect();
+    Ok(ImportOptions {
+        bus_protocols: tables.into_iter().map(|(bus, spoken)| (bus, dialects(spoken))).collect(),
+        // Of two that an intent names nobody knows which one is meant.
+        sentence_bus: lines.first().filter(|_| lines.len() == 1).map(|bus| (*bus).to_owned()),
+    })
 }
 
 /// Imports recordings into a database with progress on a terminal.
@@ -151,12 +179,12 @@ mod tests {
     use super::*;
 
     fn spoken(said: &[&str]) -> Result<Vec<(String, Vec<String>)>, String> {
-        let said: Vec<(String, Protocol)> = said.iter().map(|text| bus_protocol(text).unwrap()).collect();
+        let said: Vec<(String, Spoken)> = said.iter().map(|text| bus_protocol(text).unwrap()).collect();
         let word = |d: &Dialect| match d {
             Dialect::Table(protocol) => protocol.text().to_owned(),
             Dialect::Frames(decoder) => decoder.protocol().to_owned(),
         };
-        let buses = protocols(&said, None).map_err(|e| e.to_string())?;
+        let buses = options(&said, None).map_err(|e| e.to_string())?.bus_protocols;
         Ok(buses.iter().map(|(bus, spoken)| (bus.clone(), spoken.iter().map(word).collect())).collect())
     }
 
@@ -167,6 +195,17 @@ mod tests {
         assert_eq!(buses, [("can0".to_owned(), words(&["j1939", "n2k"])), ("can1".to_owned(), words(&["rvc"]))]);
         let refused = spoken(&["can0=n2k", "can0=rvc"]).unwrap_err();
         assert!(refused.starts_with("bus can0: n2k and rvc give the same numbers"), "{refused}");
+    }
+
+    #[test]
+    fn a_line_of_sentences_has_one_name() {
+        let line = |said: &[&str]| {
+            let said: Vec<(String, Spoken)> = said.iter().map(|text| bus_protocol(text).unwrap()).collect();
+            options(&said, None).map(|o| o.sentence_bus).map_err(|e| e.to_string())
+        };
+        assert_eq!(line(&["can0=n2k"]), Ok(None));
+        assert_eq!(line(&["aft=nmea0183", "can0=n2k", "aft=nmea0183"]), Ok(Some("aft".to_owned())));
+        assert!(line(&["aft=nmea0183", "fore=nmea0183"]).unwrap_err().contains("aft and fore"));
     }
 
     #[test]
@@ -185,13 +224,17 @@ mod tests {
                  cells_in_series = 4\ncapacity_ah = 200\nsignals = {{ voltage = \"can2/canopen/5/voltage\" }}\n{sources}"
             );
             let intent = ampwake_schemas::intent::read("vessel.toml", &text).map_err(|e| e.to_string())?;
-            let buses = protocols(&[], Some(&intent)).map_err(|e| e.to_string())?;
-            Ok::<_, String>(format!("{buses:?}"))
+            let options = options(&[], Some(&intent)).map_err(|e| e.to_string())?;
+            Ok::<_, String>((format!("{:?}", options.bus_protocols), options.sentence_bus))
         };
         let charger = "can0/rvc/1ffc7/1/charge_current";
         let heard = spoken(["can0/j1939/65271/alternator_current", charger, "can1/n2k/127751/1/dc_current"]).unwrap();
         let expected = r#"{"can0": [Table(Rvc), Table(J1939)], "can1": [Table(N2k)], "can2": [Table(Canopen)]}"#;
-        assert_eq!(heard, expected);
+        assert_eq!(heard, (expected.to_owned(), None));
+        let sentences = |a: &str, b: &str| spoken([a, b, charger]).unwrap().1;
+        let [aft, more] = ["aft/nmea0183/xdr/port/current", "aft/nmea0183/xdr/stbd/current"];
+        assert_eq!(sentences(aft, more), Some("aft".to_owned()));
+        assert_eq!(sentences(aft, "fore/nmea0183/xdr/stbd/current"), None, "two lines: nobody knows which");
         let refused = spoken([charger, "can0/n2k/127751/1/dc_current", "can1/j1939/65271/alternator_current"]);
         assert!(refused.as_ref().is_err_and(|e| e.starts_with("bus can0: n2k and rvc")), "{refused:?}");
     }
@@ -199,7 +242,7 @@ mod tests {
     #[test]
     fn an_unknown_protocol_is_answered_with_the_known_ones() {
         let refused = bus_protocol("can0=nk2").unwrap_err();
-        assert!(refused.contains("`nk2`") && refused.contains("n2k, rvc, j1939, canopen"), "{refused}");
+        assert!(refused.contains("`nk2`") && refused.contains("n2k, rvc, j1939, canopen, nmea0183"), "{refused}");
         assert!(bus_protocol("can0").unwrap_err().contains("BUS=PROTOCOL"));
     }
 }

@@ -33,6 +33,8 @@ pub enum Stamp {
     Seconds(i64),
     /// A date and a time of day in a zone that is not said, as microseconds since 1970 as if it were UTC.
     Calendar(i64),
+    /// None stands in the line; this is what a receiver of satellite time told last, as microseconds since 1970.
+    Told(i64),
 }
 
 /// One line.
@@ -63,7 +65,8 @@ pub fn parse(line: &[u8]) -> Option<Line<'_>> {
     Some(Line { stamp, interface, frame, complete })
 }
 
-fn stamp(text: &[u8]) -> Option<(Stamp, &[u8])> {
+/// The time in brackets at the start of a text, and what follows.
+pub(super) fn stamp(text: &[u8]) -> Option<(Stamp, &[u8])> {
     let text = text.strip_prefix(b"(")?;
     let end = text.iter().take(40).position(|b| *b == b')')?;
     let (inner, rest) = (&text[..end], &text[end + 1..]);

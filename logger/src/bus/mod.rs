@@ -16,6 +16,7 @@ pub mod readings;
 pub mod recording;
 #[cfg(feature = "live")]
 pub mod sender;
+pub mod sentence_log;
 #[cfg(feature = "live")]
 pub mod sentences;
 #[cfg(feature = "live")]

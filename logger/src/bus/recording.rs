@@ -1,25 +1,35 @@
-//! A recording as one more input: lines of text or a packet capture, plain, `.gz`, `.zst` or from standard input,
-//! told apart by their first bytes and not by their names.
+//! A recording as one more input: lines of text (frames, sentences) or a packet capture, plain, `.gz`, `.zst` or
+//! from standard input, told apart by what they hold and not by their names.
 //!
 //! Owes its reader: memory that does not grow with the file; damage is counted and said, and what is good is
 //! kept; an error only where there is nothing to read, with the file's name and what was expected.
 
+mod error;
+mod unpack;
+
+pub use error::RecordingError;
+
 use super::candump::{self, Stamp};
 use super::capture::{Capture, Next, is_capture};
-use super::lines::Lines;
+use super::lines::{Line, Lines};
+use super::readings::Readings;
+use super::sentence_log::{self, SentenceLog};
 use super::stamps::{self, Stamps};
 use super::{Frame, bus_name};
+use crate::framing::sentence::parse_sentence;
 use std::collections::{BTreeMap, VecDeque};
 use std::fs::File;
-use std::io::{Cursor, Read};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
+use unpack::{Counted, Raw, decompressed, fnv1a};
 
 /// More interfaces than this are no vessel.
 const MOST_INTERFACES: usize = 64;
-/// Bytes that are unpacked at once: where an archive is damaged, so many good ones may be lost.
-const SIP: usize = 1024;
+/// Stands for the bus of sentences whose recording names none.
+const NO_NAME: &[u8] = b"";
+/// Its name, unless the user gives another.
+const SERIAL: &str = "serial";
 /// Damaged lines that are shown and not only counted.
 const SHOWN: usize = 5;
 
@@ -51,50 +61,13 @@ impl std::fmt::Display for Input {
     }
 }
 
-/// Why there is nothing to read.
-#[derive(Debug, thiserror::Error)]
-pub enum RecordingError {
-    /// It cannot be opened, or the disk fails.
-    #[error("{input}: cannot read: {source}")]
-    Io {
-        /// The recording.
-        input: Input,
-        /// What the system said.
-        source: std::io::Error,
-    },
-    /// It holds nothing.
-    #[error("{input}: the recording is empty; record with `candump -l can0` or name another file")]
-    Empty {
-        /// The recording.
-        input: Input,
-    },
-    /// It is compressed, and damaged from the start.
-    #[error("{input}: the compressed recording is damaged from its start and nothing of it can be read; copy it again")]
-    Damaged {
-        /// The recording.
-        input: Input,
-    },
-    /// It holds something, but no frame.
-    #[error(
-        "{input}: no line of it is a CAN frame (it begins with `{start}`); expected is what `candump -l` \
-             writes, such as `(1757680800.110000) can0 19F21423#00FB04FF7FFFFFFF`, plain or as .gz or .zst, or a \
-             pcap or pcapng capture of a CAN interface"
-    )]
-    NoFrames {
-        /// The recording.
-        input: Input,
-        /// Its first bytes.
-        start: String,
-    },
-    /// It is a packet capture, of something else.
-    #[error(
-        "{input}: the capture holds no whole packet of a CAN interface (link type 227); capture on the CAN interface \
-         itself, not on all interfaces at once"
-    )]
-    NoCan {
-        /// The recording.
-        input: Input,
-    },
+/// What a recording holds, with its time.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Carried {
+    /// A frame.
+    Frame(Frame),
+    /// A sentence, ready for its channels.
+    Readings(Box<Readings>),
 }
 
 /// One frame and the interface that received it.
@@ -111,11 +84,31 @@ pub struct Received {
 pub struct Damage {
     /// Each kind of problem, counted.
     pub counts: BTreeMap<&'static str, u64>,
-    /// The first lines that are no frames: number and shortened text.
+    /// The first lines that are neither frames nor sentences: number and shortened text.
     pub lines: Vec<(u64, String)>,
 }
 
-type Raw = Box<dyn Read + Send>;
+impl Damage {
+    fn count(&mut self, problem: &'static str) {
+        self.add(problem, 1);
+    }
+
+    fn add(&mut self, problem: &'static str, n: u64) {
+        if n > 0 {
+            *self.counts.entry(problem).or_default() += n;
+        }
+    }
+
+    fn show(&mut self, number: u64, problem: &'static str, text: &str) {
+        self.count(problem);
+        if self.lines.len() < SHOWN {
+            self.lines.push((number, text.to_owned()));
+        }
+    }
+}
+
+/// Bus, time as it stands there, and what it is.
+type Stamped = (usize, Stamp, Carried);
 
 /// What a recording is made of.
 enum Body {
@@ -129,11 +122,11 @@ enum Body {
 pub struct Recording {
     input: Input,
     body: Body,
-    buses: Vec<String>,
-    interfaces: Vec<Vec<u8>>,
+    names: Names,
     stamps: Stamps,
     /// Read ahead to find out what its times mean.
-    ahead: VecDeque<(usize, Stamp, Frame)>,
+    ahead: VecDeque<Stamped>,
+    sentences: SentenceLog,
     damage: Damage,
     /// Bytes taken from the file, before unpacking.
     taken: Arc<AtomicU64>,
@@ -143,7 +136,10 @@ pub struct Recording {
 
 impl std::fmt::Debug for Recording {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.debug_struct("Recording").field("input", &self.input).field("buses", &self.buses).finish_non_exhaustive()
+        f.debug_struct("Recording")
+            .field("input", &self.input)
+            .field("buses", &self.names.buses)
+            .finish_non_exhaustive()
     }
 }
 
@@ -176,9 +172,13 @@ impl Recording {
         let mut lines = Lines::new(decompressed(counted).map_err(io)?);
         let broken = lines.look_ahead().err();
         let start = lines.look_ahead().unwrap_or_default();
+        // Finished ones, and those whose recorder was switched off.
+        if start.starts_with(b"MDF     ") || start.starts_with(b"UnFinMF ") {
+            return Err(RecordingError::Mdf { input });
+        }
         let (fingerprint, is_empty, capture) = (fnv1a(start), start.is_empty(), is_capture(start));
         let excerpt = shortened(start.split(|b| *b == b'\n').find(|l| !l.trim_ascii().is_empty()).unwrap_or_default());
-        let binary = !capture && start.contains(&0) && !start.split(|b| *b == b'\n').any(|l| parse(l).is_some());
+        let readable = capture || has_lines(start);
         let body = match capture {
             true => Body::Capture(Box::new(Capture::open(lines.into_rest()).map_err(io)?)),
             false => Body::Lines(lines),
@@ -186,10 +186,10 @@ impl Recording {
         let mut recording = Self {
             body,
             input: input.clone(),
-            buses: Vec::new(),
-            interfaces: Vec::new(),
+            names: Names { interfaces: Vec::new(), buses: Vec::new(), line: SERIAL.to_owned() },
             stamps: Stamps::default(),
             ahead: VecDeque::new(),
+            sentences: SentenceLog::default(),
             damage: Damage::default(),
             taken,
             size: None,
@@ -202,7 +202,7 @@ impl Recording {
             let damaged = !recording.damage.counts.is_empty();
             return Err(if damaged { RecordingError::Damaged { input } } else { RecordingError::Empty { input } });
         }
-        while !binary && recording.ahead.len() < stamps::ENOUGH {
+        while readable && recording.ahead.len() < stamps::ENOUGH {
             let Some(next) = recording.parse_next()? else { break };
             recording.ahead.push_back(next);
         }
@@ -216,31 +216,56 @@ impl Recording {
         Ok(recording)
     }
 
-    /// The next frame; `None` at the end.
+    /// The next frame, sentences passed over; `None` at the end.
+    ///
+    /// # Errors
+    /// As [`Recording::advance`].
+    pub fn next_frame(&mut self) -> Result<Option<Received>, RecordingError> {
+        loop {
+            match self.advance()? {
+                Some((bus, Carried::Frame(frame))) => return Ok(Some(Received { bus, frame })),
+                Some((_, Carried::Readings(_))) => {}
+                None => return Ok(None),
+            }
+        }
+    }
+
+    /// What comes next, with the index of its bus in [`Recording::buses`]; `None` at the end.
     ///
     /// # Errors
     /// The disk fails. A damaged recording is no error: see [`Recording::damage`].
-    pub fn next_frame(&mut self) -> Result<Option<Received>, RecordingError> {
+    pub fn advance(&mut self) -> Result<Option<(usize, Carried)>, RecordingError> {
         loop {
             let next = match self.ahead.pop_front() {
                 Some(next) => Some(next),
                 None => self.parse_next()?,
             };
-            let Some((bus, stamp, mut frame)) = next else { return Ok(None) };
-            match self.stamps.time(stamp) {
-                Some(time) => frame.time = time,
-                None => {
-                    self.count("damaged_line");
+            let Some((bus, stamp, mut carried)) = next else { return Ok(None) };
+            match (self.stamps.time(stamp), &mut carried) {
+                (Ok(time), Carried::Frame(frame)) => frame.time = time,
+                (Ok(time), Carried::Readings(readings)) => readings.time = time,
+                (Err(problem), _) => {
+                    self.damage.count(problem);
                     continue;
                 }
             }
-            return Ok(Some(Received { bus, frame }));
+            return Ok(Some((bus, carried)));
         }
+    }
+
+    /// Names the line of sentences whose recording names none.
+    #[must_use]
+    pub fn with_line(mut self, name: &str) -> Self {
+        self.names.line = bus_name(name.as_bytes());
+        if let Some(known) = self.names.interfaces.iter().position(|i| i == NO_NAME) {
+            self.names.buses[known].clone_from(&self.names.line);
+        }
+        self
     }
 
     /// The names of the buses seen so far, as channel addresses have them.
     pub fn buses(&self) -> &[String] {
-        &self.buses
+        &self.names.buses
     }
 
     /// What its times mean.
@@ -264,64 +289,40 @@ impl Recording {
         format!("{:016x}-{}", self.fingerprint, self.size.unwrap_or(0))
     }
 
-    fn count(&mut self, problem: &'static str) {
-        *self.damage.counts.entry(problem).or_default() += 1;
-    }
-
-    fn parse_next(&mut self) -> Result<Option<(usize, Stamp, Frame)>, RecordingError> {
+    fn parse_next(&mut self) -> Result<Option<Stamped>, RecordingError> {
         loop {
-            let lines = match &mut self.body {
-                Body::Lines(lines) => lines,
-                Body::Capture(capture) => {
-                    let next = match capture.advance() {
-                        Ok(next) => next,
-                        Err(e) => {
-                            capture.close();
-                            self.broken(e)?;
-                            continue;
-                        }
-                    };
-                    match next {
-                        Next::End => return Ok(None),
-                        Next::Problem(name) => self.count(name),
-                        Next::Frame(interface, frame) => {
-                            match bus_index(&mut self.interfaces, &mut self.buses, capture.name(interface)) {
-                                Some(bus) => return Ok(Some((bus, Stamp::Seconds(frame.time.micros()), frame))),
-                                None => self.count("too_many_interfaces"),
-                            }
-                        }
+            let read = match &mut self.body {
+                Body::Lines(lines) => lines.next_line().map(|line| match line {
+                    Some(line) => understand(&line, &mut self.sentences),
+                    None => Understood::End,
+                }),
+                Body::Capture(capture) => capture.advance().map(|next| match next {
+                    Next::End => Understood::End,
+                    Next::Problem(name) => Understood::Problem(name),
+                    Next::Frame(interface, frame) => {
+                        let stamp = Stamp::Seconds(frame.time.micros());
+                        Understood::Item(capture.name(interface), stamp, Carried::Frame(frame), 0)
                     }
-                    continue;
-                }
+                }),
             };
-            let line = match lines.next_line() {
-                Ok(Some(line)) => line,
-                Ok(None) => return Ok(None),
+            match read {
+                Ok(Understood::Item(interface, stamp, carried, unusable)) => {
+                    self.damage.add("sentence_value_unusable", unusable as u64);
+                    match self.names.index(interface) {
+                        Some(bus) => return Ok(Some((bus, stamp, carried))),
+                        None => self.damage.count("too_many_interfaces"),
+                    }
+                }
+                Ok(Understood::Damage(number, name, text)) => self.damage.show(number, name, &text),
+                Ok(Understood::Problem(name)) => self.damage.count(name),
+                Ok(Understood::Nothing) => {}
+                Ok(Understood::End) => return Ok(None),
                 Err(e) => {
-                    self.broken(e)?;
-                    continue;
-                }
-            };
-            let number = line.number;
-            let (problem, text) = match (line.bytes, line.bytes.and_then(parse)) {
-                // A frame that may have lost its end would be taken for a shorter message.
-                (Some(bytes), Some(parsed)) if !line.ended && !parsed.complete => ("cut_last_line", shortened(bytes)),
-                (_, Some(parsed)) => match bus_index(&mut self.interfaces, &mut self.buses, parsed.interface) {
-                    Some(bus) => return Ok(Some((bus, parsed.stamp, parsed.frame))),
-                    None => {
-                        self.count("too_many_interfaces");
-                        continue;
+                    if let Body::Capture(capture) = &mut self.body {
+                        capture.close();
                     }
-                },
-                // Empty lines; details of an error frame, which candump indents by a tab.
-                (Some(bytes), None) if bytes.trim_ascii().is_empty() || bytes[0] == b'\t' => continue,
-                (Some(bytes), None) if !line.ended => ("cut_last_line", shortened(bytes)),
-                (Some(bytes), None) => ("damaged_line", shortened(bytes)),
-                (None, _) => ("line_too_long", String::from("longer than any frame")),
-            };
-            self.count(problem);
-            if self.damage.lines.len() < SHOWN {
-                self.damage.lines.push((number, text));
+                    self.broken(e)?;
+                }
             }
         }
     }
@@ -332,74 +333,85 @@ impl Recording {
             return Err(RecordingError::Io { input: self.input.clone(), source: e });
         }
         let cut = e.kind() == std::io::ErrorKind::UnexpectedEof;
-        self.count(if cut { "truncated_recording" } else { "damaged_compression" });
+        self.damage.count(if cut { "truncated_recording" } else { "damaged_compression" });
         Ok(())
     }
 }
 
-/// Counts what is taken from a reader.
-struct Counted {
-    raw: Raw,
-    taken: Arc<AtomicU64>,
+/// What the next piece of a recording is.
+enum Understood<'a> {
+    /// Something of the bus with this name, with its time as it stands there; so many of its values cannot be used.
+    Item(&'a [u8], Stamp, Carried, usize),
+    /// A line that is none, by number and the name under which it is counted, to be shown.
+    Damage(u64, &'static str, String),
+    /// Something else to be counted.
+    Problem(&'static str),
+    /// Neither good nor bad.
+    Nothing,
+    /// There is no more.
+    End,
 }
 
-impl Read for Counted {
-    fn read(&mut self, buffer: &mut [u8]) -> std::io::Result<usize> {
-        let n = self.raw.read(buffer)?;
-        self.taken.fetch_add(n as u64, Ordering::Relaxed);
-        Ok(n)
+fn understand<'a>(line: &Line<'a>, sentences: &mut SentenceLog) -> Understood<'a> {
+    let Some(bytes) = line.bytes else {
+        return Understood::Damage(line.number, "line_too_long", "longer than any frame".to_owned());
+    };
+    let bad = |name| Understood::Damage(line.number, if line.ended { name } else { "cut_last_line" }, shortened(bytes));
+    match candump::parse(bytes) {
+        // A frame that may have lost its end would be taken for a shorter message.
+        Some(parsed) if !line.ended && !parsed.complete => return bad("cut_last_line"),
+        Some(parsed) => return Understood::Item(parsed.interface, parsed.stamp, Carried::Frame(parsed.frame), 0),
+        // Empty lines; details of an error frame, which candump indents by a tab.
+        None if bytes.trim_ascii().is_empty() || bytes[0] == b'\t' => return Understood::Nothing,
+        None => {}
+    }
+    match sentences.read(bytes) {
+        sentence_log::Line::Sentence(s) => {
+            Understood::Item(s.bus.unwrap_or(NO_NAME), s.stamp, Carried::Readings(s.readings), s.unusable)
+        }
+        // Of kinds that are not read there are many, and of the first ones nobody knows the time.
+        sentence_log::Line::Problem(name @ ("sentence_unknown" | "sentence_without_time")) => Understood::Problem(name),
+        sentence_log::Line::Problem(name) => bad(name),
+        sentence_log::Line::Other => bad("damaged_line"),
     }
 }
 
-/// Asks a decoder for a little at a time: one that meets damage gives nothing of what it was asked for, and a short
-/// recording would be lost altogether.
-struct Sips<R>(R);
-
-impl<R: Read> Read for Sips<R> {
-    fn read(&mut self, buffer: &mut [u8]) -> std::io::Result<usize> {
-        let most = buffer.len().min(SIP);
-        self.0.read(&mut buffer[..most])
-    }
+/// False for the bytes of something that is no text, nowhere.
+fn has_lines(start: &[u8]) -> bool {
+    !start.contains(&0)
+        || start.split(|b| *b == b'\n').any(|line| {
+            let line = line.strip_suffix(b"\r").unwrap_or(line);
+            candump::parse(line).is_some() || parse_sentence(line).is_ok()
+        })
 }
 
-/// The 64-bit FNV-1a hash: to tell files apart, not to protect anything (Fowler, Noll, Vo).
-fn fnv1a(bytes: &[u8]) -> u64 {
-    bytes.iter().fold(0xCBF2_9CE4_8422_2325, |hash, b| (hash ^ u64::from(*b)).wrapping_mul(0x0100_0000_01B3))
+/// The buses of a recording.
+struct Names {
+    /// As the recording has them.
+    interfaces: Vec<Vec<u8>>,
+    /// As channel addresses have them.
+    buses: Vec<String>,
+    /// The bus of sentences whose recording names none.
+    line: String,
 }
 
-fn parse(line: &[u8]) -> Option<candump::Line<'_>> {
-    candump::parse(line.strip_suffix(b"\r").unwrap_or(line))
-}
-
-fn bus_index(interfaces: &mut Vec<Vec<u8>>, buses: &mut Vec<String>, interface: &[u8]) -> Option<usize> {
-    if let Some(known) = interfaces.iter().position(|i| i == interface) {
-        return Some(known);
+impl Names {
+    fn index(&mut self, interface: &[u8]) -> Option<usize> {
+        if let Some(known) = self.interfaces.iter().position(|i| i == interface) {
+            return Some(known);
+        }
+        if self.interfaces.len() >= MOST_INTERFACES {
+            return None;
+        }
+        self.interfaces.push(interface.to_vec());
+        self.buses.push(if interface == NO_NAME { self.line.clone() } else { bus_name(interface) });
+        Some(self.buses.len() - 1)
     }
-    if interfaces.len() >= MOST_INTERFACES {
-        return None;
-    }
-    interfaces.push(interface.to_vec());
-    buses.push(bus_name(interface));
-    Some(buses.len() - 1)
 }
 
 fn shortened(text: &[u8]) -> String {
     let dots = if text.len() > 60 { "..." } else { "" };
     format!("{}{dots}", text[..text.len().min(60)].escape_ascii())
-}
-
-/// Looks at the first bytes and puts the right decoder in between.
-fn decompressed(mut raw: Raw) -> std::io::Result<Raw> {
-    let mut magic = Vec::new();
-    raw.by_ref().take(4).read_to_end(&mut magic)?;
-    let gzip = magic.starts_with(&[0x1F, 0x8B]);
-    let zstd = magic == [0x28, 0xB5, 0x2F, 0xFD];
-    let whole = Cursor::new(magic).chain(raw);
-    Ok(match (gzip, zstd) {
-        (true, _) => Box::new(Sips(flate2::read::MultiGzDecoder::new(whole))),
-        (_, true) => Box::new(Sips(zstd::stream::read::Decoder::new(whole)?)),
-        _ => Box::new(whole),
-    })
 }
 
 #[cfg(test)]

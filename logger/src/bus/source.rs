@@ -3,7 +3,7 @@
 
 use super::Frame;
 use super::readings::Readings;
-use super::recording::Recording;
+use super::recording::{Carried, Recording};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::SyncSender;
@@ -111,13 +111,21 @@ impl Source for Replay {
 
     fn run(mut self: Box<Self>, out: &Outlet) {
         while !out.is_over() {
-            match self.recording.next_frame() {
-                Ok(Some(received)) if out.frame(received.frame) => {}
+            match self.recording.advance() {
+                Ok(Some((_, carried))) => {
+                    let goes_on = match carried {
+                        Carried::Frame(frame) => out.frame(frame),
+                        Carried::Readings(readings) => out.readings(*readings),
+                    };
+                    if !goes_on {
+                        return;
+                    }
+                }
+                Ok(None) => return,
                 Err(e) => {
                     out.note(BUS_LOST, e.to_string());
                     return;
                 }
-                _ => return,
             }
         }
     }

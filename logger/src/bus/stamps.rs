@@ -25,12 +25,14 @@ pub enum Meaning {
     SinceStart,
     /// Seconds since the line before.
     SinceLine,
+    /// The recording says none; they are what its own sentences tell.
+    Told,
 }
 
 impl Meaning {
     /// False where the time of day must come from somewhere else.
     pub fn is_utc(self) -> bool {
-        self == Self::Absolute
+        matches!(self, Self::Absolute | Self::Told)
     }
 }
 
@@ -45,15 +47,18 @@ impl Stamps {
     /// From the first stamps of a recording.
     pub fn of(first: impl Iterator<Item = Stamp>) -> Self {
         let mut seconds = Vec::new();
-        let mut dates = 0;
+        let (mut dates, mut told) = (0, 0);
         for stamp in first {
             match stamp {
                 Stamp::Seconds(us) => seconds.push(us),
                 Stamp::Calendar(_) => dates += 1,
+                Stamp::Told(_) => told += 1,
             }
         }
         let relative = seconds.iter().filter(|us| **us < RELATIVE_BELOW_US).count();
-        let meaning = if dates > seconds.len() {
+        let meaning = if told > dates + seconds.len() {
+            Meaning::Told
+        } else if dates > seconds.len() {
             Meaning::LocalDates
         } else if relative * 2 <= seconds.len() {
             Meaning::Absolute
@@ -70,17 +75,26 @@ impl Stamps {
         self.meaning
     }
 
-    /// The time of the next line; `None` when it cannot be one.
-    pub fn time(&mut self, stamp: Stamp) -> Option<Timestamp> {
-        match (self.meaning, stamp) {
-            (Meaning::SinceLine, Stamp::Seconds(pause)) if (0..=LONGEST_PAUSE_US).contains(&pause) => {
-                self.sum_us = self.sum_us.checked_add(pause).filter(|sum| *sum <= LAST_US)?;
-                Some(Timestamp::from_micros(self.sum_us))
-            }
+    /// The time of the next line.
+    ///
+    /// # Errors
+    /// It cannot be one: the name under which that is counted.
+    pub fn time(&mut self, stamp: Stamp) -> Result<Timestamp, &'static str> {
+        let us = match (stamp, self.meaning) {
+            // Clocks do not mix.
+            (Stamp::Told(us), Meaning::Told) => us,
+            (Stamp::Told(_), _) => return Err("sentence_without_time"),
+            (_, Meaning::Told) => return Err("time_of_another_clock"),
+            (Stamp::Seconds(us) | Stamp::Calendar(us), _) => us,
+        };
+        if self.meaning == Meaning::SinceLine {
             // A date is no pause either.
-            (Meaning::SinceLine, _) => None,
-            (_, Stamp::Seconds(us) | Stamp::Calendar(us)) => Some(Timestamp::from_micros(us)),
+            let pause = matches!(stamp, Stamp::Seconds(_)) && (0..=LONGEST_PAUSE_US).contains(&us);
+            let sum = self.sum_us.checked_add(us).filter(|sum| pause && *sum <= LAST_US).ok_or("damaged_line")?;
+            self.sum_us = sum;
+            return Ok(Timestamp::from_micros(sum));
         }
+        Ok(Timestamp::from_micros(us))
     }
 }
 
@@ -113,12 +127,23 @@ mod tests {
     }
 
     #[test]
+    fn clocks_do_not_mix() {
+        let mut told = Stamps::of([Stamp::Told(5), Stamp::Told(5), Stamp::Seconds(7)].into_iter());
+        assert_eq!((told.meaning(), told.meaning().is_utc()), (Meaning::Told, true));
+        assert_eq!(told.time(Stamp::Told(5)), Ok(Timestamp::from_micros(5)));
+        assert_eq!(told.time(Stamp::Seconds(7)), Err("time_of_another_clock"));
+        let mut received = Stamps::of([Stamp::Told(5), Stamp::Seconds(2_000_000_000_000_000)].into_iter());
+        assert_eq!(received.meaning(), Meaning::Absolute);
+        assert_eq!(received.time(Stamp::Told(5)), Err("sentence_without_time"));
+    }
+
+    #[test]
     fn pauses_add_up_and_an_absurd_one_is_damage() {
         let mut stamps = Stamps::of([0, 30, 10, 20, 5].map(Stamp::Seconds).into_iter());
         let times: Vec<_> = [0, 30, 10].map(|us| stamps.time(Stamp::Seconds(us)).unwrap().micros()).to_vec();
         assert_eq!(times, [0, 30, 40]);
-        assert_eq!(stamps.time(Stamp::Seconds(1_757_680_800_000_000)), None);
-        assert_eq!(stamps.time(Stamp::Calendar(5)), None, "a date is no pause");
+        assert_eq!(stamps.time(Stamp::Seconds(1_757_680_800_000_000)), Err("damaged_line"));
+        assert_eq!(stamps.time(Stamp::Calendar(5)), Err("damaged_line"), "a date is no pause");
         assert_eq!(stamps.time(Stamp::Seconds(5)).unwrap().micros(), 45);
     }
 }

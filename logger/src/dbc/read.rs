@@ -192,19 +192,19 @@ fn parse(statement: &Statement) -> Result<Message, Vec<(usize, String)>> {
     if whole(&format!("{head}\n")).is_none() {
         let text = format!(
             "`{}` is no message; it is written like this: `BO_ 291 PackStatus: 8 Battery`",
-            shortened(head.trim_end_matches(" Vector__XXX"))
+            shortened(head.trim_end_matches(" N"))
         );
         return Err(vec![(*line, text)]);
     }
     let wrong = statement.lines[1..].iter().filter(|(_, signal)| {
-        let alone = whole(&format!("BO_ 1 M: 8 Vector__XXX\n{signal}\n"));
+        let alone = whole(&format!("BO_ 1 M: 8 N\n{signal}\n"));
         alone.is_none_or(|message| message.signals.len() != 1)
     });
     let mistakes: Vec<_> = wrong
         .map(|(line, signal)| {
             let text = format!(
                 "`{}` is no signal; it is written like this: `SG_ Current : 0|16@1- (0.1,0) [0|0] \"A\" Battery`",
-                shortened(signal.trim().trim_end_matches(" Vector__XXX"))
+                shortened(signal.trim().trim_end_matches(" N"))
             );
             (*line, text)
         })

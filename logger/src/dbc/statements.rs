@@ -108,7 +108,7 @@ fn with_sender(line: &str) -> String {
     match line.split_once(':') {
         Some((head, rest)) => {
             let size = rest.split_whitespace().next().unwrap_or_default();
-            format!("{head}: {size} Vector__XXX")
+            format!("{head}: {size} N")
         }
         None => line.to_owned(),
     }
@@ -117,7 +117,7 @@ fn with_sender(line: &str) -> String {
 /// Who receives it does not matter either.
 fn without_receivers(line: &str) -> String {
     let closing = line.char_indices().filter(|(_, c)| *c == '"').nth(1).map(|(i, _)| i);
-    closing.map_or_else(|| line.to_owned(), |end| format!("{} Vector__XXX", &line[..=end]))
+    closing.map_or_else(|| line.to_owned(), |end| format!("{} N", &line[..=end]))
 }
 
 #[cfg(test)]
@@ -137,9 +137,9 @@ mod tests {
             lines,
             [
                 vec![
-                    (9, "BO_ 1 One: 8 Vector__XXX"),
-                    (10, " SG_ a : 0|8@1+ (1,0) [0|0] \"V\" Vector__XXX"),
-                    (13, "SG_ b : 8|8@1+ (1,0) [0|0] \"A\" Vector__XXX"),
+                    (9, "BO_ 1 One: 8 N"),
+                    (10, " SG_ a : 0|8@1+ (1,0) [0|0] \"V\" N"),
+                    (13, "SG_ b : 8|8@1+ (1,0) [0|0] \"A\" N"),
                 ],
                 vec![(17, "VAL_ 1 a 0 \"Off\""), (18, " 1 \"On\";")],
                 vec![(20, "BA_ \"SystemMessageLongSymbol\" BO_ 1 \"Long\";")],

@@ -11,12 +11,12 @@
 use super::{Bus, event, number};
 use crate::identity::{DeviceKey, SenderVerdict};
 use ampwake_schemas::channel::ChannelAddress;
-use ampwake_schemas::message::{Decoded, Field, FieldKind, FieldValue, Protocol, Scale};
+use ampwake_schemas::message::{Decoded, Field, FieldKind, FieldValue, Protocol, Scale, find};
 use ampwake_schemas::sample::Reading;
 use ampwake_schemas::time::Timestamp;
 use ampwake_store::{ChannelId, Coding, Event, StreamColumn, StreamId, Writer};
 use serde_json::json;
-use std::collections::{HashMap, HashSet};
+use std::collections::{BTreeSet, HashMap, HashSet};
 
 /// A vessel has some hundred channels; a hostile bus may not fill the memory.
 pub(super) const MOST_CHANNELS: usize = 20_000;
@@ -125,6 +125,24 @@ impl Channels {
         };
         let Some(entry) = self.entries.get_mut(&key) else { return (0, 0) };
         append(entry, &bus.name, from, decoded, &suffix, store)
+    }
+
+    /// What a device sends, as in channel addresses without bus and field: `n2k/127751/3`.
+    pub(super) fn sent_by(&self, bus: usize, protocol: Protocol, device: DeviceKey) -> BTreeSet<String> {
+        // Nodes of CANopen are counted by themselves: their keys are not those of other devices.
+        let same = |s: &Stream| s.bus == bus && s.protocol.is_extended() == protocol.is_extended();
+        let streams = self.entries.keys().filter(|(s, d)| *d == device && same(s)).map(|(s, _)| s);
+        streams
+            .filter_map(|s| {
+                let def = find(s.protocol, s.message)?;
+                let (protocol, instance) = (s.protocol.text(), s.instance.unwrap_or_default());
+                Some(match (s.protocol, s.instance) {
+                    (Protocol::Canopen, _) => format!("{protocol}/{instance}"),
+                    (_, Some(instance)) => format!("{protocol}/{}/{instance}", def.number_text()),
+                    (_, None) => format!("{protocol}/{}", def.number_text()),
+                })
+            })
+            .collect()
     }
 
     /// Gives both senders their `@source`, and says so.

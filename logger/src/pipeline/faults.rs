@@ -1,11 +1,13 @@
-//! What devices complain about, as events: trouble codes of SAE J1939 (DM1) and RV-C (DM_RV), emergencies of CANopen.
+//! What devices complain about, as events: trouble codes of SAE J1939 (DM1) and RV-C (DM_RV), emergencies of CANopen,
+//! the warning lamps of an engine on NMEA 2000.
 //!
 //! Owes its reader: an event when a fault appears and one when it is gone, not one per message. A fault that flaps is
-//! told at most every ten minutes; the channels carry all of it.
+//! told at most every ten minutes; the channels carry all of it. What else a device with a fault sends is told too, so
+//! that its channels can be found.
 
 use super::{Bus, event};
 use crate::identity::DeviceKey;
-use ampwake_schemas::message::{Decoded, FieldValue, Protocol};
+use ampwake_schemas::message::{Decoded, FieldKind, FieldValue, Protocol};
 use ampwake_schemas::sample::Reading;
 use ampwake_schemas::time::Timestamp;
 use ampwake_store::Event;
@@ -14,19 +16,50 @@ use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 /// A fault is told again after this long, in microseconds. A design choice.
 const AGAIN_US: u64 = 600_000_000;
+/// A fault whose device has not said it for so long is no longer reported, in microseconds: SAE J1939-73 repeats
+/// active faults every second, RV-C every five (from memory).
+const SILENT_US: i64 = 60_000_000;
 /// Devices watched, and faults of one device. A healthy vessel has none.
 const MOST_DEVICES: usize = 512;
 const MOST_FAULTS: usize = 64;
+/// Lamps of the first status word of 127489 that tell no fault: preheating.
+const NO_FAULT_1: u32 = 1 << 10;
+/// The same of the second: maintenance needed, neutral start protect, engine shutting down.
+const NO_FAULT_2: u32 = 1 << 3 | 1 << 6 | 1 << 7;
 
-/// Parameter and failure mode, or error code and register.
+/// Parameter and failure mode, or error code and register, or status word and lamp.
 type Fault = (u32, u8);
+
+/// A device, or one of its engines.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+struct Key {
+    bus: usize,
+    protocol: Protocol,
+    device: DeviceKey,
+    engine: Option<u32>,
+}
 
 #[derive(Default)]
 struct State {
     active: bool,
     /// The present occurrence was told, so that its end has to be.
     open: bool,
+    /// When the present occurrence began.
+    since: Timestamp,
+    seen: Timestamp,
     told: Option<Timestamp>,
+}
+
+#[derive(Default)]
+struct Watched {
+    /// Its address, its NAME and what else it sends, as told.
+    source: u8,
+    name: Option<u64>,
+    sends: BTreeSet<String>,
+    heard: Timestamp,
+    /// One of its faults was told.
+    accused: bool,
+    faults: BTreeMap<Fault, State>,
 }
 
 /// What a message says.
@@ -42,7 +75,7 @@ enum Says {
 /// The faults of the devices of all buses.
 #[derive(Default)]
 pub(super) struct Faults {
-    devices: HashMap<(usize, Protocol, DeviceKey), BTreeMap<Fault, State>>,
+    devices: HashMap<Key, Watched>,
 }
 
 impl Faults {
@@ -55,26 +88,26 @@ impl Faults {
         decoded: &Decoded,
     ) -> Vec<Event> {
         let protocol = decoded.def.protocol;
-        let key = (index, protocol, device);
         let (now, others_are_gone) = match says(decoded) {
             Says::Nothing => return Vec::new(),
             Says::All(faults) => (faults, true),
             Says::One(fault) => (BTreeSet::from([fault]), false),
         };
+        let key = Key { bus: index, protocol, device, engine: decoded.instance };
         if !self.devices.contains_key(&key) && (now.is_empty() || self.devices.len() >= MOST_DEVICES) {
             return Vec::new();
         }
-        let known = self.devices.entry(key).or_default();
+        let watched = self.devices.entry(key).or_default();
+        (watched.source, watched.heard) = (source, time);
+        watched.name = bus.identities.holder(source).filter(|_| protocol.is_extended()).and_then(|d| d.name);
         let mut told = Vec::new();
-        for (fault, state) in known.iter_mut() {
+        for (fault, state) in &mut watched.faults {
             if others_are_gone && state.active && !now.contains(fault) {
-                state.active = false;
-                if std::mem::take(&mut state.open) {
-                    told.push((*fault, false));
-                }
+                told.extend(state.end().then_some((*fault, None)));
             }
         }
         for fault in now {
+            let known = &mut watched.faults;
             if known.len() >= MOST_FAULTS && !known.contains_key(&fault) {
                 known.retain(|_, state| state.active);
                 if known.len() >= MOST_FAULTS {
@@ -82,15 +115,58 @@ impl Faults {
                 }
             }
             let state = known.entry(fault).or_default();
-            let again = state.told.is_none_or(|t| time.micros().abs_diff(t.micros()) >= AGAIN_US);
-            if !state.active && again {
-                state.told = Some(time);
-                state.open = true;
-                told.push((fault, true));
+            if !state.active {
+                state.since = time;
             }
-            state.active = true;
+            (state.active, state.seen) = (true, time);
+            let again = state.told.is_none_or(|t| time.micros().abs_diff(t.micros()) >= AGAIN_US);
+            if !state.open && again {
+                (state.open, state.told) = (true, Some(time));
+                watched.accused = true;
+                told.push((fault, Some(state.since)));
+            }
         }
-        told.into_iter().map(|(fault, active)| told_event(&bus.name, time, protocol, source, fault, active)).collect()
+        told.into_iter().map(|(fault, since)| told_event(&bus.name, time, key, watched, fault, since)).collect()
+    }
+
+    /// Ends the faults that their devices no longer repeat; an emergency of CANopen is said once.
+    pub(super) fn pass(&mut self, buses: &[Bus], now: Timestamp) -> Vec<Event> {
+        let mut events = Vec::new();
+        for (key, watched) in self.devices.iter_mut().filter(|(key, _)| key.protocol != Protocol::Canopen) {
+            let silent = |state: &State| state.active && now.micros() - state.seen.micros() > SILENT_US;
+            let ended = watched.faults.iter_mut().filter(|(_, state)| silent(state));
+            let gone: Vec<Fault> = ended.filter_map(|(fault, state)| state.end().then_some(*fault)).collect();
+            let Some(bus) = buses.get(key.bus) else { continue };
+            events.extend(gone.into_iter().map(|fault| told_event(&bus.name, now, *key, watched, fault, None)));
+        }
+        events
+    }
+
+    /// What the devices with faults send, where that was not told yet. `sent` tells it by bus and device.
+    pub(super) fn senders(
+        &mut self,
+        buses: &[Bus],
+        sent: impl Fn(usize, Protocol, (DeviceKey, u8)) -> BTreeSet<String>,
+    ) -> Vec<Event> {
+        let mut events = Vec::new();
+        for (key, watched) in self.devices.iter_mut().filter(|(_, watched)| watched.accused) {
+            let sends = sent(key.bus, key.protocol, (key.device, watched.source));
+            let Some(bus) = buses.get(key.bus).filter(|_| sends != watched.sends) else { continue };
+            let (address, all) = (watched.source, sends.iter().map(String::as_str).collect::<Vec<_>>().join(", "));
+            let text = format!("{} on {}, which reported a fault, sends {all}", who(*key, address), bus.name);
+            let details = json!({ "address": address, "name": hex(watched.name), "protocol": key.protocol.text(), "sends": sends });
+            events.push(event(watched.heard, "fault_sender", Some(&bus.name), text, &details));
+            watched.sends = sends;
+        }
+        events
+    }
+}
+
+impl State {
+    /// True where its end is to be told.
+    fn end(&mut self) -> bool {
+        self.active = false;
+        std::mem::take(&mut self.open)
     }
 }
 
@@ -99,6 +175,7 @@ fn says(decoded: &Decoded) -> Says {
         (Protocol::J1939, 65226) => Says::All(trouble_codes(decoded).collect()),
         // One message, one fault; a device with several sends them in turn, and one without any says so.
         (Protocol::Rvc, 0x1FECA) => trouble_codes(decoded).next().map_or(Says::All(BTreeSet::new()), Says::One),
+        (Protocol::N2k, 127_489) => Says::All(lamps(decoded)),
         (Protocol::Canopen, 0x080) => {
             let number = |field| super::number(decoded, field);
             match (number("emergency_error_code"), number("error_register")) {
@@ -127,106 +204,72 @@ fn trouble_codes(decoded: &Decoded) -> impl Iterator<Item = Fault> + '_ {
     .filter(|fault| *fault != (0, 0))
 }
 
+/// The lamps that are lit, by status word and bit.
+fn lamps(decoded: &Decoded) -> BTreeSet<Fault> {
+    [("discrete_status_1", 1, NO_FAULT_1), ("discrete_status_2", 2, NO_FAULT_2)]
+        .into_iter()
+        .flat_map(|(field, word, none)| {
+            let lit = super::number(decoded, field).map_or(0, |n| n as u32) & !none;
+            (0..16).filter(move |bit| lit & 1 << bit != 0).map(move |bit| (word, bit))
+        })
+        .collect()
+}
+
+/// What the standard calls a lamp.
+fn lamp(word: u32, bit: u8) -> Option<&'static str> {
+    let def = ampwake_schemas::message::find(Protocol::N2k, 127_489)?;
+    let field = def.fields.iter().find(|f| f.name == format!("discrete_status_{word}"))?;
+    match field.kind {
+        FieldKind::Flags { names } => names.iter().find(|(b, _)| *b == bit).map(|(_, name)| *name),
+        _ => None,
+    }
+}
+
+fn who(key: Key, source: u8) -> String {
+    match (key.protocol, key.engine) {
+        (Protocol::Canopen, _) => format!("node {source}"),
+        (Protocol::N2k, Some(engine)) => format!("engine {engine} at address {source}"),
+        _ => format!("the device at address {source}"),
+    }
+}
+
+fn hex(name: Option<u64>) -> Option<String> {
+    name.map(|n| format!("{n:016x}"))
+}
+
+/// `since`: when it began; `None` where it is gone.
 fn told_event(
     bus: &str,
     time: Timestamp,
-    protocol: Protocol,
-    source: u8,
+    key: Key,
+    watched: &Watched,
     (number, detail): Fault,
-    active: bool,
+    since: Option<Timestamp>,
 ) -> Event {
-    let (who, what, details) = match protocol {
+    let source = watched.source;
+    let (code, mut details) = match key.protocol {
         Protocol::Canopen => (
-            format!("node {source}"),
             format!("error {number:04x} (register {detail:02x})"),
-            json!({ "protocol": protocol.text(), "node": source, "error_code": number, "error_register": detail }),
+            json!({ "node": source, "error_code": number, "error_register": detail }),
         ),
-        _ => (
-            format!("the device at address {source}"),
-            format!("a fault: SPN {number}, FMI {detail}"),
-            json!({ "protocol": protocol.text(), "address": source, "spn": number, "fmi": detail }),
+        Protocol::N2k => (
+            lamp(number, detail).map_or_else(|| format!("status {number} bit {detail}"), |name| format!("\"{name}\"")),
+            json!({ "engine": key.engine, "status": number, "bit": detail }),
         ),
+        _ => (format!("a fault: SPN {number}, FMI {detail}"), json!({ "spn": number, "fmi": detail })),
     };
-    let (kind, verb) = if active { ("fault_reported", "reports") } else { ("fault_cleared", "no longer reports") };
-    event(time, kind, Some(bus), format!("{who} on {bus} {verb} {what}"), &details)
+    details["protocol"] = key.protocol.text().into();
+    details["address"] = source.into();
+    details["name"] = hex(watched.name).into();
+    details["code"] = code.trim_start_matches("a fault: ").into();
+    // One that flaps is told late. Seconds, because times in here would not follow when the clock is corrected.
+    if let Some(active) = since.map(|since| time.seconds_since(since)).filter(|s| *s > 0.0) {
+        details["active_s"] = active.round().into();
+    }
+    let (kind, verb) =
+        if since.is_some() { ("fault_reported", "reports") } else { ("fault_cleared", "no longer reports") };
+    event(time, kind, Some(bus), format!("{} on {bus} {verb} {code}", who(key, source)), &details)
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-    use ampwake_schemas::message::{decode, find};
-
-    const ENGINE: (DeviceKey, u8) = (DeviceKey(1), 0);
-
-    fn at(seconds: i64) -> Timestamp {
-        Timestamp::from_millis(seconds * 1000)
-    }
-
-    struct Bench(Faults, Bus);
-
-    impl Bench {
-        fn new() -> Self {
-            Self(Faults::default(), Bus::new("can0".into(), Vec::new()))
-        }
-
-        fn note(&mut self, seconds: i64, protocol: Protocol, number: u32, payload: &[u8]) -> Vec<String> {
-            let decoded = decode(find(protocol, number).unwrap(), payload);
-            let events = self.0.note((0, &self.1), at(seconds), ENGINE, &decoded);
-            events.into_iter().map(|e| format!("{} {}", e.kind, e.text)).collect()
-        }
-
-        fn dm1(&mut self, seconds: i64, faults: &[(u8, u8)]) -> Vec<String> {
-            let codes = faults.iter().flat_map(|(spn, fmi)| [*spn, 0, *fmi, 1]);
-            let payload: Vec<u8> = [0, 0xFF].into_iter().chain(codes).collect();
-            self.note(seconds, Protocol::J1939, 65226, &payload)
-        }
-    }
-
-    #[test]
-    fn a_fault_is_told_when_it_comes_and_when_it_goes() {
-        let mut b = Bench::new();
-        assert_eq!(b.dm1(0, &[(0, 0)]), [] as [&str; 0], "none");
-        let told = "fault_reported the device at address 0 on can0 reports a fault: SPN 110, FMI 3";
-        assert_eq!(b.dm1(1, &[(110, 3)]), [told]);
-        assert_eq!(b.dm1(2, &[(110, 3)]), [] as [&str; 0]);
-        assert_eq!(b.dm1(3, &[(110, 3), (100, 1)]).len(), 1);
-        let gone = b.dm1(4, &[(0, 0)]);
-        assert_eq!(gone.len(), 2);
-        assert_eq!(gone[1], "fault_cleared the device at address 0 on can0 no longer reports a fault: SPN 110, FMI 3");
-    }
-
-    #[test]
-    fn one_that_flaps_is_told_every_ten_minutes() {
-        let mut b = Bench::new();
-        let flap = |b: &mut Bench, s| b.dm1(s, &[(110 * u8::from(s % 2 == 0), 0)]);
-        let told: Vec<(i64, usize)> = (0..1201).map(|s| (s, flap(&mut b, s).len())).filter(|(_, n)| *n > 0).collect();
-        assert_eq!(told, [(0, 1), (1, 1), (600, 1), (601, 1), (1200, 1)]);
-    }
-
-    #[test]
-    fn faults_in_turn_and_emergencies() {
-        let mut b = Bench::new();
-        // SPN 0x1234 and 0x1235 with FMI 1, then all ones: no fault.
-        for (spn, told) in [(0x1234_u32, 1), (0x1235, 1), (0x1234, 0), (0x1235, 0)] {
-            let payload = [0x45, 0x44, (spn >> 11) as u8, (spn >> 3) as u8, (spn << 5) as u8 | 1, 1, 0xFF, 0xFF];
-            assert_eq!(b.note(1, Protocol::Rvc, 0x1FECA, &payload).len(), told, "{spn:x}");
-        }
-        assert_eq!(b.note(2, Protocol::Rvc, 0x1FECA, &[0x05, 0x44, 255, 255, 255, 255, 255, 255]).len(), 2);
-        let mut b = Bench::new();
-        let told = b.note(0, Protocol::Canopen, 0x080, &[0x00, 0x31, 0x05, 0, 0, 0, 0, 0]);
-        assert_eq!(told, ["fault_reported node 0 on can0 reports error 3100 (register 05)"]);
-        assert_eq!(b.note(1, Protocol::Canopen, 0x080, &[0; 8]).len(), 1);
-    }
-
-    #[test]
-    fn memory_is_bounded() {
-        let mut b = Bench::new();
-        for n in 0..100_000_u32 {
-            let code = (n % 60_000 + 1).to_le_bytes();
-            let decoded = decode(find(Protocol::Canopen, 0x080).unwrap(), &[code[0], code[1], 1, 0, 0, 0, 0, 0]);
-            b.0.note((0, &b.1), at(0), (DeviceKey(u64::from(n % 1000)), 1), &decoded);
-        }
-        assert_eq!(b.0.devices.len(), MOST_DEVICES);
-        assert!(b.0.devices.values().all(|faults| faults.len() <= MOST_FAULTS));
-    }
-}
+mod tests;

@@ -28,6 +28,8 @@ use bus::{Bus, Known, identifier, row};
 use std::collections::BTreeMap;
 use std::time::Duration;
 
+pub(crate) use segments::times_told;
+
 /// Data buses of one pipeline.
 const MOST_BUSES: usize = 64;
 /// How often the other buses are looked at for silence.
@@ -110,6 +112,8 @@ impl Pipeline {
     /// Begins a recording or a run: a new segment and a new watch over its clock.
     pub fn begin(&mut self, source: &str, meaning: Meaning, store: &mut Writer) {
         self.finish(store);
+        // What was wrong in another recording says nothing about this one.
+        self.faults = faults::Faults::default();
         self.segments.begin(source, meaning, store);
     }
 
@@ -196,6 +200,13 @@ impl Pipeline {
             bus.report_packets(store);
         }
         self.direct.flush(store);
+        let (channels, described) = (&self.channels, &self.described);
+        let senders = self.faults.senders(&self.buses, |bus, protocol, (device, source)| {
+            let mut sends = channels.sent_by(bus, protocol, device);
+            sends.extend(described.sent_by(bus, protocol.is_extended(), source));
+            sends
+        });
+        store_events(senders, store);
         for (name, n) in std::mem::take(&mut self.problems) {
             store.problem(name, n);
         }
@@ -289,6 +300,7 @@ impl Pipeline {
             for (_, bus) in self.buses.iter_mut().enumerate().filter(|(i, _)| *i != index) {
                 bus.health.another_was_heard(frame.time, &bus.name, store);
             }
+            store_events(self.faults.pass(&self.buses, frame.time), store);
         }
         let Some(bus) = self.buses.get_mut(index) else { return };
         store_events(bus.errors.tick(frame.time, &bus.name), store);
@@ -321,7 +333,7 @@ impl Pipeline {
             },
             Known::Described(dialect) => {
                 let (samples, beyond) =
-                    self.described.record((index, &bus.name), (dialect, &bus.dialects), frame.time, store);
+                    self.described.record((index, &bus.name), (dialect, &bus.dialects), frame, store);
                 self.totals.messages += 1;
                 self.totals.samples += samples;
                 return self.count("channel_beyond_limit", beyond);

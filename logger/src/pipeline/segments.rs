@@ -12,6 +12,16 @@ const WORTH_WRITING_MS: i64 = 200;
 /// A clock that differs from the bus by more than this is worth a word, ms.
 const WORTH_A_WORD_MS: i64 = 60_000;
 
+/// Kind of the event of a recording without receive times.
+const TIMES_TOLD: &str = "times_told";
+
+/// What is to be known of a recording whose times are those of its own sentences.
+pub(crate) fn times_told(source: &str) -> String {
+    format!(
+        "{source} carries no receive times: its times are those that its own sentences tell (ZDA, RMC), to the second at best"
+    )
+}
+
 pub(super) struct Segments {
     pub(super) watch: ClockWatch,
     meaning: Meaning,
@@ -69,6 +79,10 @@ impl Segments {
         // The event stands at the end of the recording, in its last segment.
         let (Some(last), Some(time)) = (placed.last(), self.watch.last()) else { return };
         let source = &self.source;
+        if self.meaning == Meaning::Told {
+            let text = times_told(source);
+            store.event(event(time, TIMES_TOLD, None, text, &json!({ "file": source })));
+        }
         if placed.iter().any(|p| p.basis == Basis::Unknown) {
             let text = format!("{source} carries no time of day and nobody on the bus told it: times begin in 1970");
             store.event(event(time, "time_of_day_unknown", None, text, &json!({ "file": source })));

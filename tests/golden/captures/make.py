@@ -1,5 +1,5 @@
 #!/usr/bin/env python3
-"""Writes mixed.log (candump text) as mixed.pcap and mixed.pcapng, with PyPI scapy (2.6, made these files)."""
+"""Writes mixed.log (candump text) as mixed.pcap and mixed.pcapng, with PyPI scapy (2.8.0 made these files)."""
 
 import pathlib
 import re

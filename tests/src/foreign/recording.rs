@@ -41,7 +41,7 @@ pub fn candump(bytes: &[u8]) {
 /// The line of a log that says the same.
 fn written(line: &candump::Line<'_>) -> Vec<u8> {
     use std::fmt::Write as _;
-    let (Stamp::Seconds(us) | Stamp::Calendar(us)) = line.stamp;
+    let (Stamp::Seconds(us) | Stamp::Calendar(us) | Stamp::Told(us)) = line.stamp;
     let (frame, mut text) = (&line.frame, format!("({}.0) ", us.unsigned_abs() / 1_000_000).into_bytes());
     text.extend(line.interface);
     let mut rest = match (frame.flags.error, frame.flags.extended) {

@@ -50,7 +50,7 @@ fn the_forms_of_the_screen() {
     ] {
         let line = parse(text.as_bytes()).unwrap();
         assert_eq!((line.frame, line.complete), (frame(0x19F2_1423, EXTENDED, &data), true), "{text}");
-        let (Stamp::Seconds(us) | Stamp::Calendar(us)) = line.stamp;
+        let (Stamp::Seconds(us) | Stamp::Calendar(us) | Stamp::Told(us)) = line.stamp;
         assert_eq!(us, 1_757_680_800_110_000, "{text}");
     }
     let error = parse(b" (000.000000)  can0  20000004   [8]  00 10 00 00 00 00 00 00   ERRORFRAME").unwrap();

@@ -12,10 +12,12 @@ use crate::config::serial::Port;
 use crate::record::now;
 use ampwake_schemas::modbus_map::ModbusMap;
 use ampwake_schemas::modbus_map::sunspec::{models, place};
+use ampwake_schemas::time::Timestamp;
 use discover::discover;
 use link::{Failure, Link, Packing};
 use serde_json::{Map, Value};
 use std::io::{Error, ErrorKind, Result};
+use std::sync::Arc;
 use std::time::{Duration, Instant};
 use unit::{Remark, Unit};
 
@@ -66,17 +68,27 @@ impl Asked {
     }
 }
 
+/// Tells the time of day.
+pub type TimeOfDay = Arc<dyn Fn() -> Timestamp + Send + Sync>;
+
 /// One line.
 pub struct ModbusLine {
     name: String,
     port: Port,
     units: Vec<UnitPlan>,
+    clock: TimeOfDay,
 }
 
 impl ModbusLine {
     /// The bus `name` at `port` with its units; nothing is opened yet.
     pub fn new(name: &str, port: Port, units: Vec<UnitPlan>) -> Self {
-        Self { name: name.to_owned(), port, units }
+        Self { name: name.to_owned(), port, units, clock: Arc::new(now) }
+    }
+
+    /// The same with another clock for the times of the answers: a simulated voyage has its own.
+    #[must_use]
+    pub fn with_clock(self, clock: TimeOfDay) -> Self {
+        Self { clock, ..self }
     }
 }
 
@@ -91,7 +103,7 @@ impl Source for ModbusLine {
             Port::RtuOverTcp(_) => Packing::Rtu(0),
             Port::Tcp(_) | Port::Udp(_) => Packing::Tcp,
         };
-        let mut poller = Poller::new(&self.name, self.units, out);
+        let mut poller = Poller::new(&self.name, self.units, self.clock, out);
         block_on(
             out,
             keep_open(&self.name, &self.port, out, async |line| match line {
@@ -109,17 +121,18 @@ struct Poller<'a> {
     units: Vec<Asked>,
     out: &'a Outlet,
     began: Instant,
+    time_of_day: TimeOfDay,
 }
 
 impl<'a> Poller<'a> {
-    fn new(bus: &str, plans: Vec<UnitPlan>, out: &'a Outlet) -> Self {
+    fn new(bus: &str, plans: Vec<UnitPlan>, time_of_day: TimeOfDay, out: &'a Outlet) -> Self {
         let units = plans.into_iter().map(|plan| match plan.registers {
             Registers::Map(map) => {
                 Asked::Polled(Unit::new(plan.address, map.registers, map.read_gaps, plan.every_s, 0.0))
             }
             Registers::SunSpec => Asked::Searched { plan, due: 0.0, wait: SEARCH_S[0] },
         });
-        Self { bus: bus.to_owned(), units: units.collect(), out, began: Instant::now() }
+        Self { bus: bus.to_owned(), units: units.collect(), out, began: Instant::now(), time_of_day }
     }
 
     fn clock(&self) -> f64 {
@@ -158,7 +171,7 @@ impl<'a> Poller<'a> {
         };
         let address = unit.address;
         let answer = link.ask(address, &request).await;
-        let (time, clock) = (now(), self.clock());
+        let (time, clock) = ((self.time_of_day)(), self.clock());
         let Asked::Polled(unit) = &mut self.units[i] else { return Ok(()) };
         match answer {
             Ok(words) => {
@@ -209,13 +222,7 @@ impl<'a> Poller<'a> {
         })
     }
 
-    fn hand_on(
-        &self,
-        time: ampwake_schemas::time::Timestamp,
-        address: u8,
-        values: Vec<NamedReading>,
-        words: Map<String, Value>,
-    ) {
+    fn hand_on(&self, time: Timestamp, address: u8, values: Vec<NamedReading>, words: Map<String, Value>) {
         self.out.readings(Readings {
             time,
             protocol: PROTOCOL,

@@ -1,6 +1,6 @@
 use super::*;
 use crate::bus::stamps::Meaning;
-use std::io::Write;
+use std::io::{Cursor, Read, Write};
 
 const LINE: &str = "(1757680800.110000) can0 19F21423#00FB04FF7FFFFFFF\n";
 
@@ -177,4 +177,35 @@ fn relative_times_begin_in_1970() {
     let recording = open(text).unwrap();
     assert_eq!(recording.stamps().meaning(), Meaning::SinceLine);
     assert!(read(recording).0.windows(2).all(|w| w[0].frame.time < w[1].frame.time));
+}
+
+const XDR: &str = "$IIXDR,C,27.5,C,BATT1,U,13.42,V,BATT1,I,-8.3,A,BATT1*4B";
+
+#[test]
+fn sentences_take_the_name_that_they_are_given_unless_they_have_one() {
+    let text = format!("1780315200 {XDR}\n(1780315201.000000) fore {XDR}\n1780315202 {XDR}");
+    let mut recording = open(text).unwrap().with_line("Aft 1");
+    let mut buses = Vec::new();
+    while let Some((bus, carried)) = recording.advance().unwrap() {
+        assert!(matches!(carried, Carried::Readings(_)));
+        buses.push(recording.buses()[bus].clone());
+    }
+    // The last one has no line end, and a checksum that says that nothing is missing.
+    assert_eq!(buses, ["aft_1", "fore", "aft_1"]);
+    assert_eq!(recording.damage(), &Damage::default());
+}
+
+#[test]
+fn noise_of_a_line_does_not_make_a_recording_of_sentences_unreadable() {
+    let text = format!("\0\x01\u{fffd}\n1780315200 {XDR}\n\0\0{XDR}\n1780315201 {XDR}\n$IIXDR,C,2");
+    let mut recording = open(text).unwrap();
+    let times: Vec<i64> = std::iter::from_fn(|| recording.advance().unwrap())
+        .map(|(_, carried)| match carried {
+            Carried::Readings(readings) => readings.time.millis() / 1000,
+            Carried::Frame(frame) => panic!("{frame:?}"),
+        })
+        .collect();
+    assert_eq!(times, [1_780_315_200, 1_780_315_201]);
+    let counts = [("cut_last_line", 1), ("damaged_line", 1), ("sentence_without_time", 1)];
+    assert_eq!(recording.damage().counts, counts.into());
 }
