@@ -132,3 +132,39 @@ fn recordings_of_one_line_each_are_told_apart_by_the_user() {
         Store::open(&db).unwrap().channels().unwrap().into_iter().map(|c| c.address.bus).collect();
     assert!(buses.iter().eq(["aft", "fore"]), "{buses:?}");
 }
+
+const INTENT: &str = r#"
+schema = "ampwake-intent/1"
+[vessel]
+name = "Line"
+[bank]
+chemistry = "lfp"
+nominal_v = 51.2
+cells_in_series = 16
+capacity_ah = 400
+signals = { voltage = "aft/nmea0183/xdr/bank/voltage", current = "aft/nmea0183/xdr/bank/current" }
+[[source]]
+name = "alternator"
+kind = "alternator"
+rated_a = 100
+engine_speed = "aft/nmea0183/rpm/engine_1/speed"
+"#;
+
+#[test]
+fn an_analysis_takes_the_line_s_name_from_the_intent_and_says_whose_times_they_are() {
+    let folder = tempfile::tempdir().unwrap();
+    let (intent, json) = (folder.path().join("vessel.toml"), folder.path().join("findings.json"));
+    std::fs::write(&intent, INTENT).unwrap();
+    for form in FORMS.iter().filter(|form| !matches!(**form, "candump" | "tags")) {
+        let words = ["ampwake", "analyze", "--log"].map(PathBuf::from);
+        let more = [golden(form), "--intent".into(), intent.clone(), "--json".into(), json.clone()];
+        let cli = Cli::try_parse_from(words.into_iter().chain(more)).unwrap();
+        let (mut out, mut err) = (Vec::new(), Vec::new());
+        let status = run(cli, &mut Streams { out: &mut out, err: &mut err, terminal: false });
+        assert_eq!(status, 0, "{form}: {}", String::from_utf8_lossy(&err));
+        let said: serde_json::Value = serde_json::from_str(&std::fs::read_to_string(&json).unwrap()).unwrap();
+        assert_eq!(said["data_quality"]["signals"][0]["samples"], 240, "{form}");
+        let notes = said["data_quality"]["notes"].to_string();
+        assert_eq!(notes.contains("its own sentences tell"), *form == "bare", "{form}: {notes}");
+    }
+}

@@ -12,6 +12,7 @@ mod tables;
 mod xdr;
 
 pub use tables::{SENTENCES, find};
+pub use xdr::TRANSDUCERS;
 
 use crate::quantity::Unit;
 use crate::sample::Reading;

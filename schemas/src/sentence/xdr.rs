@@ -8,11 +8,11 @@ use crate::sample::Reading;
 /// Longest name of a transducer, as long as a part of a channel address may be.
 const LONGEST_NAME: usize = 64;
 
-/// Type letter, unit letter, name in channel addresses, the channel's unit, factor. The first row of a type also
-/// serves where the sender leaves the unit out, unless the type has a second one.
+/// What `XDR` measures: type letter, unit letter, name in channel addresses, the channel's unit, factor. The first row of
+/// a type also serves where the sender leaves the unit out, unless the type has a second one.
 ///
 /// Force stays in newtons and has no unit of its own here: nothing on board reads it.
-const TYPES: &[(&str, &str, &str, Unit, f64)] = &[
+pub static TRANSDUCERS: &[(&str, &str, &str, Unit, f64)] = &[
     ("A", "D", "angle", Unit::Degree, 1.0),
     ("C", "C", "temperature", Unit::Celsius, 1.0),
     ("D", "M", "depth", Unit::Metre, 1.0),
@@ -68,7 +68,7 @@ pub(super) fn decode(fields: &[&str]) -> DecodedSentence {
 }
 
 fn row(kind: &str, unit: &str) -> Option<&'static (&'static str, &'static str, &'static str, Unit, f64)> {
-    let mut of_type = TYPES.iter().filter(|row| row.0 == kind);
+    let mut of_type = TRANSDUCERS.iter().filter(|row| row.0 == kind);
     match (kind, unit) {
         // Any unit: it is the maker's own quantity.
         ("G" | "S", _) => of_type.next(),
