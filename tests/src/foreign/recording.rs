@@ -8,8 +8,8 @@ use flate2::Compression;
 use flate2::write::GzEncoder;
 use std::io::{Cursor, Read, Write};
 
-/// The years 0 to 9999, which no time of a frame leaves: later ones are damage.
-const TIMES_US: std::ops::RangeInclusive<i64> = -62_167_219_200_000_000..=253_402_300_799_999_999;
+/// The years 0 to 9999 and a day for the zone, which no time of a frame leaves: later ones are damage.
+const TIMES_US: std::ops::RangeInclusive<i64> = -62_167_305_600_000_000..=253_402_387_199_999_999;
 
 /// Frames that damage to an archive may cost beside those behind it: a kilobyte of the shortest lines.
 const MOST_LOST: usize = 100;
