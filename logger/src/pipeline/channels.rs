@@ -20,6 +20,9 @@ use std::collections::{BTreeSet, HashMap, HashSet};
 
 /// A vessel has some hundred channels; a hostile bus may not fill the memory.
 pub(super) const MOST_CHANNELS: usize = 20_000;
+/// Fields of messages of devices that are remembered; devices with ever new names share channels, so that there may be
+/// more of these than channels.
+const MOST_SLOTS: usize = 100_000;
 /// Messages in which the place of measurement (field `source`) tells one sensor from another.
 const WITH_PLACE: [u32; 2] = [130312, 130316];
 
@@ -74,6 +77,8 @@ struct Slot {
 #[derive(Default)]
 pub(super) struct Channels {
     entries: HashMap<(Stream, DeviceKey), Entry>,
+    /// Of all entries together.
+    slots: usize,
     /// Streams with more than one sender.
     shared: HashSet<Stream>,
     /// The place that is plain `temperature` in a stream without place.
@@ -108,7 +113,7 @@ impl Channels {
         let key = (stream, from.device);
         let sole = verdict == SenderVerdict::Sole && !self.shared.contains(&stream);
         if sole && self.entries.get(&key).is_some_and(|e| e.provisional) {
-            self.entries.remove(&key);
+            self.slots -= self.entries.remove(&key).map_or(0, |e| e.slots.len());
         }
         if !self.entries.contains_key(&key) {
             if self.entries.len() >= MOST_CHANNELS {
@@ -124,7 +129,11 @@ impl Channels {
             None => String::new(),
         };
         let Some(entry) = self.entries.get_mut(&key) else { return (0, 0) };
-        append(entry, &bus.name, from, decoded, &suffix, store)
+        let room = MOST_SLOTS.saturating_sub(self.slots);
+        let before = entry.slots.len();
+        let done = append((entry, room), &bus.name, from, decoded, &suffix, store);
+        self.slots += entry.slots.len() - before;
+        done
     }
 
     /// What a device sends, as in channel addresses without bus and field: `n2k/127751/3`.
@@ -169,7 +178,11 @@ impl Channels {
                 store.rename_channel(&plain, &named);
             }
         }
-        self.entries.retain(|(s, _), _| *s != stream);
+        self.entries.retain(|(s, _), entry| {
+            let other = *s != stream;
+            self.slots -= if other { 0 } else { entry.slots.len() };
+            other
+        });
         sources.push(from.source);
         sources.sort_unstable();
         sources.dedup();
@@ -204,8 +217,16 @@ impl Channels {
 /// Layouts of one message of one device; what comes in yet another way is stored value by value.
 const MOST_LAYOUTS: usize = 16;
 
-/// Stores the values of a message; the numbers of samples stored and of values without a channel.
-fn append(entry: &mut Entry, bus: &str, from: From, decoded: &Decoded, suffix: &str, store: &mut Writer) -> (u64, u64) {
+/// Stores the values of a message; the numbers of samples stored and of values without a channel. So many more slots
+/// may be remembered as there is `room`.
+fn append(
+    (entry, mut room): (&mut Entry, usize),
+    bus: &str,
+    from: From,
+    decoded: &Decoded,
+    suffix: &str,
+    store: &mut Writer,
+) -> (u64, u64) {
     let values = decoded.fields.iter().filter_map(|f| match (f.field.unit(), &f.value) {
         (Some(unit), FieldValue::Reading(reading)) => Some((f, unit, *reading)),
         _ => None,
@@ -218,8 +239,13 @@ fn append(entry: &mut Entry, bus: &str, from: From, decoded: &Decoded, suffix: &
             Some(slot) if is(slot) => Some(place),
             _ => entry.slots.iter().position(is),
         };
+        if known.is_none() && room == 0 {
+            beyond += 1;
+            continue;
+        }
         let slot = known.unwrap_or_else(|| {
-            let name = decoded.channels().nth(place).map_or_else(String::new, |(name, ..)| format!("{name}{suffix}"));
+            room -= 1;
+            let name = format!("{}{suffix}", value.name());
             let plain = address(bus, decoded, from.source, None, &name);
             let named = ChannelAddress { source: Some(from.source), ..plain.clone() };
             let wanted = match entry.source {
@@ -335,4 +361,31 @@ fn duplicate_event(bus: &Bus, time: Timestamp, decoded: &Decoded, sources: &[u8]
     let field = decoded.channels().next().map(|(name, ..)| name.into_owned());
     event.channel = field.map(|field| address(&bus.name, decoded, 0, None, &field));
     event
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use ampwake_schemas::message::{decode, find};
+    use ampwake_store::Store;
+
+    #[test]
+    fn devices_with_ever_new_names_take_no_memory_without_bound() {
+        let dir = tempfile::tempdir().unwrap();
+        let mut store = Store::create(dir.path().join("voyage.db")).unwrap();
+        let mut bus = Bus::new("can0".into(), Vec::new());
+        let mut channels = Channels::default();
+        // The longest list of trouble codes: 255 sets.
+        let decoded = decode(find(Protocol::J1939, 65226).unwrap(), &[1; 1785]);
+        let mut stored = (0, 0);
+        for n in 0..400_u32 {
+            // Each has replaced the one before.
+            let time = Timestamp::from_millis(i64::from(n) * 100_000);
+            let from = From { index: 0, time, device: DeviceKey(n.into()), source: 1 };
+            stored = channels.record(&mut bus, from, &decoded, &mut store);
+        }
+        assert_eq!(stored.0, 0, "{stored:?}");
+        assert_eq!(channels.slots, MOST_SLOTS);
+        assert_eq!(channels.entries.values().map(|e| e.slots.len()).sum::<usize>(), MOST_SLOTS);
+    }
 }

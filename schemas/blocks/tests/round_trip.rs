@@ -40,7 +40,7 @@ fn codes() -> impl Strategy<Value = Vec<u8>> {
 }
 
 /// Bit for bit, whatever a float is; the numbers of rows without a value have no meaning.
-fn said_and_bits(rows: &Rows) -> Vec<(Vec<i64>, Vec<(u8, i64)>)> {
+fn said_and_bits(rows: &Rows) -> Vec<Vec<(u8, i64)>> {
     let bits = |column: &Column| -> Vec<(u8, i64)> {
         let raw: Vec<i64> = match &column.values {
             Values::Ints(v) => v.clone(),
@@ -48,7 +48,7 @@ fn said_and_bits(rows: &Rows) -> Vec<(Vec<i64>, Vec<(u8, i64)>)> {
         };
         column.said.codes().zip(raw).map(|(code, raw)| (code, if code == 0 { raw } else { 0 })).collect()
     };
-    rows.columns.iter().map(|column| (rows.times.clone(), bits(column))).collect()
+    rows.columns.iter().map(bits).collect()
 }
 
 proptest! {

@@ -42,6 +42,16 @@ pub enum FieldValue {
     Text(String),
 }
 
+impl DecodedField {
+    /// Its name in channel addresses: `voltage`, and `voltage_2` in the second set.
+    pub fn name(&self) -> Cow<'static, str> {
+        match self.set {
+            0 => Cow::Borrowed(self.field.name),
+            set => Cow::Owned(format!("{}_{}", self.field.name, u16::from(set) + 1)),
+        }
+    }
+}
+
 impl From<f64> for FieldValue {
     fn from(value: f64) -> Self {
         Self::Reading(Reading::Value(value))
@@ -60,15 +70,7 @@ impl From<&str> for FieldValue {
     }
 }
 
-/// The name of a field in a set: `voltage`, `voltage_2`, `voltage_3`.
-fn name_in_set(field: &Field, set: u8) -> Cow<'static, str> {
-    match set {
-        0 => Cow::Borrowed(field.name),
-        _ => Cow::Owned(format!("{}_{}", field.name, u16::from(set) + 1)),
-    }
-}
-
-/// The set that a `name` of the form of [`name_in_set`] means, if it means this field.
+/// The set that a `name` of the form of [`DecodedField::name`] means, if it means this field.
 pub(super) fn set_of_name(field: &Field, name: &str) -> Option<u8> {
     match name.strip_prefix(field.name)? {
         "" => Some(0),
@@ -81,7 +83,7 @@ impl Decoded {
     /// [`Unit::Code`].
     pub fn channels(&self) -> impl Iterator<Item = (Cow<'static, str>, Unit, Reading)> + '_ {
         self.fields.iter().filter_map(|f| match (f.field.unit(), &f.value) {
-            (Some(unit), FieldValue::Reading(reading)) => Some((name_in_set(f.field, f.set), unit, *reading)),
+            (Some(unit), FieldValue::Reading(reading)) => Some((f.name(), unit, *reading)),
             _ => None,
         })
     }
@@ -89,7 +91,7 @@ impl Decoded {
     /// The texts that are not empty, with their names.
     pub fn texts(&self) -> impl Iterator<Item = (Cow<'static, str>, &str)> + '_ {
         self.fields.iter().filter_map(|f| match &f.value {
-            FieldValue::Text(text) if !text.is_empty() => Some((name_in_set(f.field, f.set), text.as_str())),
+            FieldValue::Text(text) if !text.is_empty() => Some((f.name(), text.as_str())),
             _ => None,
         })
     }

@@ -63,12 +63,8 @@ fn is_sound(decoded: &Decoded, payload: &[u8]) {
 
 /// Everything that was decoded, encoded.
 fn encoded(decoded: &Decoded) -> Result<Vec<u8>, EncodeError> {
-    let name = |f: &DecodedField| match f.set {
-        0 => f.field.name.to_owned(),
-        n => format!("{}_{}", f.field.name, u16::from(n) + 1),
-    };
     let sid = decoded.sequence.map(|n| ("sid".to_owned(), f64::from(n).into()));
-    let said: Vec<_> = decoded.fields.iter().map(|f| (name(f), f.value.clone())).chain(sid).collect();
+    let said: Vec<_> = decoded.fields.iter().map(|f| (f.name().into_owned(), f.value.clone())).chain(sid).collect();
     let values: Vec<_> = said.iter().map(|(name, value)| (name.as_str(), value.clone())).collect();
     let encoded = encode(decoded.def, decoded.instance, &values);
     if let Err(EncodeError::UnknownField { name, .. }) = &encoded {

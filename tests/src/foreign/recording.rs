@@ -2,14 +2,14 @@
 
 use super::feed::Feed;
 use super::must_be_an_address;
-use ampwake_logger::bus::candump::{self, Stamp};
+use ampwake_logger::bus::candump;
 use ampwake_logger::bus::recording::{Damage, Input, Received, Recording, RecordingError};
 use flate2::Compression;
 use flate2::write::GzEncoder;
 use std::io::{Cursor, Read, Write};
 
-/// The years 0 to 9999, which no time of a frame leaves: later ones are damage.
-const TIMES_US: std::ops::RangeInclusive<i64> = -62_167_219_200_000_000..=253_402_300_799_999_999;
+/// The years 0 to 9999 and a day for the zone, which no time of a frame leaves: later ones are damage.
+const TIMES_US: std::ops::RangeInclusive<i64> = -62_167_305_600_000_000..=253_402_387_199_999_999;
 
 /// Frames that damage to an archive may cost beside those behind it: a kilobyte of the shortest lines.
 const MOST_LOST: usize = 100;
@@ -38,11 +38,10 @@ pub fn candump(bytes: &[u8]) {
     opened(bytes);
 }
 
-/// The line of a log that says the same.
+/// The line of a log that says the same, at another time.
 fn written(line: &candump::Line<'_>) -> Vec<u8> {
     use std::fmt::Write as _;
-    let (Stamp::Seconds(us) | Stamp::Calendar(us) | Stamp::Told(us)) = line.stamp;
-    let (frame, mut text) = (&line.frame, format!("({}.0) ", us.unsigned_abs() / 1_000_000).into_bytes());
+    let (frame, mut text) = (&line.frame, b"(1757680800.0) ".to_vec());
     text.extend(line.interface);
     let mut rest = match (frame.flags.error, frame.flags.extended) {
         (true, _) => format!(" {:08X}#", frame.id | 0x2000_0000),

@@ -72,11 +72,16 @@ fn is_sound(sentence: &Sentence<'_>) {
 fn values(time: Timestamp, sentence: &Sentence<'_>) -> Option<Readings> {
     let (read, unusable) = readings(time, sentence)?;
     assert!(read.values.len() + unusable <= 200, "{read:?}");
+    are_sound("aft", &read);
+    Some(read)
+}
+
+/// What a sentence of a line says can be stored.
+pub(super) fn are_sound(bus: &str, read: &Readings) {
     for value in &read.values {
         assert!(!matches!(value.reading, Reading::Value(v) if !v.is_finite()), "{value:?}");
         let instance = value.instance.as_ref().map_or_else(String::new, |i| format!("{i}/"));
-        must_be_an_address(&format!("aft/{PROTOCOL}/{}/{instance}{}", read.message, value.field));
+        must_be_an_address(&format!("{bus}/{PROTOCOL}/{}/{instance}{}", read.message, value.field));
     }
     assert!(read.told.is_none_or(|(_, at)| TOLD_US.contains(&at.micros())), "{read:?}");
-    Some(read)
 }

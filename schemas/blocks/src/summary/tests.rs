@@ -17,7 +17,8 @@ fn rows(points: &[(i64, Option<i64>)]) -> Rows {
 
 fn summary(rows: &Rows) -> Summary {
     let mut carry = Carry::default();
-    rows.columns[0].summaries(&rows.times, &[0..rows.len()], CENTI, &mut carry).next().unwrap()
+    let all = std::iter::once(0..rows.len()).collect::<Vec<_>>();
+    rows.columns[0].summaries(&rows.times, &all, CENTI, &mut carry).next().unwrap()
 }
 
 #[test]
