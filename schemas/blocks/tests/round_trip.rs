@@ -111,3 +111,17 @@ fn a_full_block_of_a_steady_bus_is_small() {
     assert!(block.len() < 4000, "{} bytes", block.len());
     assert_eq!(said_and_bits(&BlockView::rows_of(&block).unwrap()), said_and_bits(&rows));
 }
+
+/// The test vectors of FORMAT.md, which a program of another language made from that page alone.
+#[test]
+fn the_written_vectors() {
+    let empty = [1, 0, 0, 0, 0, 0x99, 0x19, 0x63, 0x7D];
+    assert_eq!(encode(&Rows::new([])), empty);
+    let mut rows = Rows::new([false]);
+    rows.times.extend([1000, 2000]);
+    rows.columns[0].push(5320, 0);
+    rows.columns[0].push(0, 1);
+    let block = [1, 2, 1, 0xD0, 0x0F, 2, 0, 0xD0, 0x0F, 2, 0, 1, 1, 1, 1, 0x90, 0x53, 0xC7, 0xC6, 0xB3, 0xFB];
+    assert_eq!(encode(&rows), block);
+    assert_eq!(BlockView::rows_of(&block).unwrap().times, [1000, 2000]);
+}
