@@ -1,5 +1,7 @@
 //! What the unit tests of the analysis share: a small vessel, and recordings written as functions of time.
 
+use crate::analyze::work;
+use crate::cause::{Diagnosis, experiments, explain_idle, idle_stretches};
 use crate::recording::Recording;
 use crate::series::{Grid, Series};
 use crate::view::{self, BankView};
@@ -89,6 +91,28 @@ pub(crate) fn state(n: u8) -> String {
 /// As above.
 pub(crate) fn heat(n: u8) -> String {
     format!("can0/n2k/130316/{n}/temperature")
+}
+
+/// Two hours of bulk at 55.0 V: the first gives 80 A, the second stands idle and reports `says`.
+pub(crate) fn second_idle(says: f64) -> Tape {
+    Tape::new(7200)
+        .fed()
+        .with(VOLTS, |_| 55.0)
+        .with(AMPS, |_| 80.0)
+        .with(&amps(1), |_| 80.0)
+        .with(&amps(2), |_| 0.0)
+        .with(&state(1), |_| 1.0)
+        .with(&state(2), move |_| says)
+}
+
+/// Why the second stood idle, stretch by stretch.
+pub(crate) fn why_second(intent: &Intent, tape: &Tape) -> Vec<Diagnosis> {
+    let w = work(tape.view(intent));
+    let stage = crate::stages::per_cell(&w.spans, w.view.grid.len);
+    let o = &w.opportunity[1];
+    let trials = experiments(&w.view, 1, &o.open);
+    let found = idle_stretches(&w.view, 1, o).into_iter();
+    found.map(|s| explain_idle(&w.view, 1, s, &stage, &w.progress, &trials)).collect()
 }
 
 /// A recording of `seconds`, one sample per channel every `every` seconds.

@@ -18,17 +18,22 @@ pub struct Imported {
 impl Imported {
     /// Imports frames of `can0` (seconds, `id#data`), on which these protocols are spoken.
     pub fn from_frames(protocols: &[Protocol], frames: &[(f64, String)]) -> Self {
-        let folder = tempfile::tempdir().expect("a folder");
         let lines: String =
             frames.iter().map(|(t, frame)| format!("({:.6}) can0 {frame}\n", 1_757_680_800.0 + t)).collect();
-        let log = folder.path().join("recording.log");
-        std::fs::write(&log, lines).expect("a recording");
         let dialects = protocols.iter().copied().map(Dialect::from).collect();
         let options =
             ImportOptions { bus_protocols: [("can0".to_owned(), dialects)].into(), ..ImportOptions::default() };
+        Self::from_log(&lines, &options)
+    }
+
+    /// Imports a recording as text.
+    pub fn from_log(text: &str, options: &ImportOptions) -> Self {
+        let folder = tempfile::tempdir().expect("a folder");
+        let log = folder.path().join("recording.log");
+        std::fs::write(&log, text).expect("a recording");
         let path = folder.path().join("voyage.db");
         let mut writer = Store::create(&path).expect("a database");
-        let report = import(&[Input::File(log)], &options, &mut writer, &mut |_| {}).expect("an import");
+        let report = import(&[Input::File(log)], options, &mut writer, &mut |_| {}).expect("an import");
         drop(writer);
         Self { report, store: Store::open(&path).expect("a database"), _folder: folder }
     }

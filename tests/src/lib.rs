@@ -7,6 +7,7 @@ pub mod golden;
 pub mod imported;
 pub mod kernel_can;
 pub mod layout;
+pub mod log_text;
 pub mod report_fixture;
 pub mod voyages;
 
@@ -24,6 +25,28 @@ use std::path::{Path, PathBuf};
 /// A file of this package, by its path within it.
 pub fn file(path: &str) -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join(path)
+}
+
+/// Peak resident memory of this process so far, kB (Linux); `None` where the system does not say.
+pub fn peak_kb() -> Option<u64> {
+    let status = std::fs::read_to_string("/proc/self/status").ok()?;
+    status.lines().find_map(|l| l.strip_prefix("VmHWM:"))?.split_whitespace().next()?.parse().ok()
+}
+
+/// An intent as text: a lithium bank of 400 Ah at 51.2 V with these two channels, and what follows.
+pub fn small_bank(voltage: &str, current: &str, more: &str) -> String {
+    format!(
+        r#"schema = "ampwake-intent/1"
+[vessel]
+name = "Test"
+[bank]
+chemistry = "lfp"
+nominal_v = 51.2
+cells_in_series = 16
+capacity_ah = 400
+signals = {{ voltage = "{voltage}", current = "{current}" }}
+{more}"#
+    )
 }
 
 /// A signal by its address.

@@ -4,15 +4,14 @@
 
 use ampwake_analyzer::analyze::analyze;
 use ampwake_analyzer::load::load;
-use ampwake_logger::bus::recording::Input;
 use ampwake_logger::dbc::Definitions;
 use ampwake_logger::dialect::Dialect;
-use ampwake_logger::import::{ImportOptions, import};
+use ampwake_logger::import::ImportOptions;
 use ampwake_schemas::findings::{Cause, Kind};
 use ampwake_schemas::message::Protocol::{self, Canopen, J1939, N2k};
-use ampwake_schemas::message::{CanId, Transport, encode, fast_packet, find};
-use ampwake_store::Store;
-use std::fmt::Write;
+use ampwake_tests::imported::Imported;
+use ampwake_tests::log_text::LogText;
+use ampwake_tests::{BANK_CURRENT, BANK_VOLTAGE, small_bank};
 use std::path::Path;
 use std::sync::Arc;
 
@@ -21,21 +20,10 @@ const SECONDS: u32 = 7200;
 const FIRST: u8 = 41;
 const SECOND: u8 = 42;
 /// Suspect parameter 1675, failure mode 3, once; and none.
-const DM1: &str = "00FF8B060301FFFF";
-const DM1_NONE: &str = "00FF00000000FFFF";
+const DM1: [u8; 8] = [0x00, 0xFF, 0x8B, 0x06, 0x03, 0x01, 0xFF, 0xFF];
+const DM1_NONE: [u8; 8] = [0x00, 0xFF, 0x00, 0x00, 0x00, 0x00, 0xFF, 0xFF];
 
-const INTENT: &str = r#"
-schema = "ampwake-intent/1"
-[vessel]
-name = "Test"
-[bank]
-chemistry = "lfp"
-nominal_v = 51.2
-cells_in_series = 16
-capacity_ah = 400
-[bank.signals]
-voltage = "can0/n2k/127508/0/battery_voltage"
-current = "can0/n2k/127508/0/battery_current"
+const SOURCES: &str = r#"
 [[source]]
 name = "first"
 kind = "shore_charger"
@@ -53,31 +41,20 @@ signals = { current = "can0/n2k/127751/2/dc_current", state = "can0/n2k/127507/2
 "#;
 
 /// A recording of `can0`.
-#[derive(Default)]
-struct Log {
-    text: String,
-    sequence: u8,
-}
+struct Log(LogText);
 
 impl Log {
-    fn frame(&mut self, second: f64, id: &str, data: &str) {
-        writeln!(self.text, "({:.6}) can0 {id}#{data}", 1_776_511_200.0 + second).unwrap();
+    fn new() -> Self {
+        Self(LogText::starting(1_776_511_200.0))
+    }
+
+    fn frame(&mut self, second: f64, id: &str, data: &[u8]) {
+        self.0.frame(second, "can0", id, data);
     }
 
     fn message(&mut self, second: u32, source: u8, number: u32, instance: u32, values: &[(&str, f64)]) {
-        let def = find(N2k, number).unwrap();
-        let values: Vec<_> = values.iter().map(|(name, v)| (*name, (*v).into())).collect();
-        let payload = encode(def, Some(instance), &values).unwrap();
-        let id = format!("{:08X}", CanId::broadcast(def.priority, number, source).to_raw());
-        let hex = |part: &[u8]| part.iter().map(|b| format!("{b:02X}")).collect::<String>();
         let at = f64::from(second) + f64::from(source) / 1000.0 + f64::from(number % 100) / 10_000.0;
-        if def.transport == Transport::Fast {
-            self.sequence = (self.sequence + 1) % 8;
-            let parts = fast_packet::fragment(self.sequence, &payload).unwrap();
-            parts.iter().for_each(|part| self.frame(at, &id, &hex(part)));
-        } else {
-            self.frame(at, &id, &hex(&payload));
-        }
+        self.0.message(at, ("can0", N2k), source, number, Some(instance), values);
     }
 
     /// The bank, its supply and the first charger, which gives 80 A in bulk.
@@ -96,16 +73,12 @@ impl Log {
 
     /// Cause and words of the second source's idleness.
     fn why(&self, dialects: Vec<Dialect>, second: &str) -> (Option<Cause>, String) {
-        let intent = ampwake_schemas::intent::read("vessel.toml", &format!("{INTENT}{second}")).unwrap();
-        let dir = tempfile::tempdir().unwrap();
-        let (log, db) = (dir.path().join("voyage.log"), dir.path().join("voyage.db"));
-        std::fs::write(&log, &self.text).unwrap();
-        let mut writer = Store::create(&db).unwrap();
+        let text = small_bank(BANK_VOLTAGE, BANK_CURRENT, &format!("{SOURCES}{second}"));
+        let intent = ampwake_schemas::intent::read("vessel.toml", &text).unwrap();
         let options =
             ImportOptions { bus_protocols: [("can0".to_owned(), dialects)].into(), ..ImportOptions::default() };
-        import(&[Input::File(log)], &options, &mut writer, &mut |_| {}).unwrap();
-        drop(writer);
-        let recording = load(&Store::open(&db).unwrap(), &intent, None, None).unwrap();
+        let imported = Imported::from_log(&self.0.text, &options);
+        let recording = load(imported.store(), &intent, None, None).unwrap();
         let found = analyze(&recording, &intent).findings.findings;
         let idle = |f: &&ampwake_schemas::findings::Finding| f.kind == Kind::NonContributingSource;
         let all: Vec<_> = found.iter().filter(idle).filter(|f| f.source.as_deref() == Some("second")).collect();
@@ -119,13 +92,13 @@ fn tables(protocols: &[Protocol]) -> Vec<Dialect> {
 }
 
 /// Two hours in which the device at `address` sends these trouble codes.
-fn with_trouble(address: u8, codes: impl Fn(u32) -> Option<&'static str>) -> Log {
-    let mut log = Log::default();
+fn with_trouble(address: u8, codes: impl Fn(u32) -> Option<[u8; 8]>) -> Log {
+    let mut log = Log::new();
     for second in (0..SECONDS).step_by(2) {
         log.vessel(second);
         log.second(second);
         if let Some(codes) = codes(second) {
-            log.frame(f64::from(second) + 0.5, &format!("18FECA{address:02X}"), codes);
+            log.frame(f64::from(second) + 0.5, &format!("18FECA{address:02X}"), &codes);
         }
     }
     log
@@ -159,12 +132,12 @@ fn an_emergency_of_the_node_that_sends_the_charger_s_own_messages() {
         .replace("can0/n2k/127751/2/dc_current", "can0/dbc/charger/current")
         .replace(", state = \"can0/n2k/127507/2/operating_state\"", "");
     let run = |emergency: &str| {
-        let mut log = Log::default();
-        log.frame(0.0, emergency, "0031050000000000");
+        let mut log = Log::new();
+        log.frame(0.0, emergency, &[0x00, 0x31, 0x05, 0, 0, 0, 0, 0]);
         for second in (0..SECONDS).step_by(2) {
             log.vessel(second);
             // 389 is the first process data object of node 5.
-            log.frame(f64::from(second) + 0.5, "185", "0000");
+            log.frame(f64::from(second) + 0.5, "185", &[0, 0]);
         }
         log.why(dialects(), &charger)
     };
@@ -184,7 +157,7 @@ engine_speed = "can0/n2k/127488/0/engine_speed"
 signals = { current = "can0/n2k/127751/2/dc_current" }
 "#;
     let run = |engine: u32| {
-        let mut log = Log::default();
+        let mut log = Log::new();
         for second in (0..SECONDS).step_by(2) {
             log.vessel(second);
             log.message(second, SECOND, 127_751, 2, &[("dc_voltage", 54.0), ("dc_current", 0.0)]);

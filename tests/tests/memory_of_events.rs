@@ -6,14 +6,9 @@
 use ampwake_logger::bus::recording::Input;
 use ampwake_logger::import::{ImportOptions, import};
 use ampwake_store::Store;
+use ampwake_tests::peak_kb;
 use std::io::Write;
 use std::path::Path;
-
-/// Peak resident memory of this process so far, kB (Linux).
-fn peak_kb() -> Option<u64> {
-    let status = std::fs::read_to_string("/proc/self/status").ok()?;
-    status.lines().find_map(|l| l.strip_prefix("VmHWM:"))?.split_whitespace().next()?.parse().ok()
-}
 
 /// Address claims of one device, each for another address.
 fn record(path: &Path, frames: u32) {

@@ -9,6 +9,7 @@ use ampwake_analyzer::commands::{Cli, Streams, run};
 use ampwake_schemas::time::Timestamp;
 use ampwake_store::Store;
 use ampwake_tests::file;
+use ampwake_tests::small_bank;
 use clap::Parser;
 use std::io::Read;
 use std::path::{Path, PathBuf};
@@ -133,16 +134,7 @@ fn recordings_of_one_line_each_are_told_apart_by_the_user() {
     assert!(buses.iter().eq(["aft", "fore"]), "{buses:?}");
 }
 
-const INTENT: &str = r#"
-schema = "ampwake-intent/1"
-[vessel]
-name = "Line"
-[bank]
-chemistry = "lfp"
-nominal_v = 51.2
-cells_in_series = 16
-capacity_ah = 400
-signals = { voltage = "aft/nmea0183/xdr/bank/voltage", current = "aft/nmea0183/xdr/bank/current" }
+const ALTERNATOR: &str = r#"
 [[source]]
 name = "alternator"
 kind = "alternator"
@@ -154,7 +146,8 @@ engine_speed = "aft/nmea0183/rpm/engine_1/speed"
 fn an_analysis_takes_the_line_s_name_from_the_intent_and_says_whose_times_they_are() {
     let folder = tempfile::tempdir().unwrap();
     let (intent, json) = (folder.path().join("vessel.toml"), folder.path().join("findings.json"));
-    std::fs::write(&intent, INTENT).unwrap();
+    let (volts, amps) = ("aft/nmea0183/xdr/bank/voltage", "aft/nmea0183/xdr/bank/current");
+    std::fs::write(&intent, small_bank(volts, amps, ALTERNATOR)).unwrap();
     for form in FORMS.iter().filter(|form| !matches!(**form, "candump" | "tags")) {
         let words = ["ampwake", "analyze", "--log"].map(PathBuf::from);
         let more = [golden(form), "--intent".into(), intent.clone(), "--json".into(), json.clone()];

@@ -54,10 +54,8 @@ pub(super) fn device_fault(
 
 #[cfg(test)]
 mod tests {
-    use crate::analyze::work;
-    use crate::cause::{experiments, explain_idle, idle_stretches};
     use crate::faults::from_events;
-    use crate::testing::{AMPS, Tape, VOLTS, amps, state, vessel};
+    use crate::testing::{Tape, amps, second_idle, vessel, why_second};
     use ampwake_schemas::findings::Cause;
     use ampwake_schemas::intent::Intent;
     use ampwake_schemas::time::Timestamp;
@@ -81,27 +79,11 @@ mod tests {
             event(from + 1, "fault_sender", address, sends),
             event(to, "fault_cleared", address, ""),
         ];
-        Tape::new(7200)
-            .fed()
-            .with(VOLTS, |_| 55.0)
-            .with(AMPS, |_| 80.0)
-            .with(&amps(1), |_| 80.0)
-            .with(&amps(2), |_| 0.0)
-            .with(&state(1), |_| 1.0)
-            .with(&state(2), |_| 1.0)
-            .with_faults(from_events(&events))
+        second_idle(1.0).with_faults(from_events(&events))
     }
 
     fn why(intent: &Intent, tape: &Tape) -> Vec<(Cause, f64, String)> {
-        let w = work(tape.view(intent));
-        let stage = crate::stages::per_cell(&w.spans, w.view.grid.len);
-        let o = &w.opportunity[1];
-        let trials = experiments(&w.view, 1, &o.open);
-        let found = idle_stretches(&w.view, 1, o).into_iter();
-        found
-            .map(|s| explain_idle(&w.view, 1, s, &stage, &w.progress, &trials))
-            .map(|d| (d.cause, d.confidence, d.because))
-            .collect()
+        why_second(intent, tape).into_iter().map(|d| (d.cause, d.confidence, d.because)).collect()
     }
 
     const OWN: &str = r#""n2k/127507/2""#;

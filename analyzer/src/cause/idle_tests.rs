@@ -2,33 +2,13 @@
 
 use super::*;
 use crate::analyze::work;
-use crate::testing::{AMPS, SOC, Tape, VOLTS, amps, heat, state, vessel};
+use crate::testing::{AMPS, SOC, Tape, VOLTS, amps, heat, second_idle as scene, vessel, why_second};
 use ampwake_schemas::intent::Intent;
-
-/// Two hours of bulk at 55.0 V: the first gives 80 A, the second stands idle and reports `says`.
-fn scene(says: f64) -> Tape {
-    Tape::new(7200)
-        .fed()
-        .with(VOLTS, |_| 55.0)
-        .with(AMPS, |_| 80.0)
-        .with(&amps(1), |_| 80.0)
-        .with(&amps(2), |_| 0.0)
-        .with(&state(1), |_| 1.0)
-        .with(&state(2), move |_| says)
-}
 
 /// Why the second stood idle: cause and confidence, stretch by stretch.
 fn why(intent: &Intent, tape: &Tape) -> Vec<(Cause, f64)> {
-    let w = work(tape.view(intent));
-    let stage = crate::stages::per_cell(&w.spans, w.view.grid.len);
-    let o = &w.opportunity[1];
-    let trials = crate::cause::experiments(&w.view, 1, &o.open);
-    let found = idle_stretches(&w.view, 1, o);
-    found
-        .into_iter()
-        .map(|s| explain_idle(&w.view, 1, s, &stage, &w.progress, &trials))
-        .map(|d| (d.cause, (d.confidence * 100.0).round() / 100.0))
-        .collect()
+    let found = why_second(intent, tape).into_iter();
+    found.map(|d| (d.cause, (d.confidence * 100.0).round() / 100.0)).collect()
 }
 
 #[test]

@@ -11,7 +11,7 @@
 use super::{Bus, event, number};
 use crate::identity::{DeviceKey, SenderVerdict};
 use ampwake_schemas::channel::ChannelAddress;
-use ampwake_schemas::message::{Decoded, Field, FieldKind, FieldValue, Protocol, Scale, find};
+use ampwake_schemas::message::{Decoded, Field, FieldKind, FieldValue, Protocol, find};
 use ampwake_schemas::sample::Reading;
 use ampwake_schemas::time::Timestamp;
 use ampwake_store::{ChannelId, Coding, Event, StreamColumn, StreamId, Writer};
@@ -284,8 +284,11 @@ fn append(
     let stored = slots.len() as u64;
     match stream {
         Some(stream) => {
-            let raws: Vec<i64> =
-                slots.iter().zip(&readings).map(|(slot, r)| raw(entry.slots[*slot].coding, *r)).collect();
+            // Back from the value, the same number that was sent: see `EXACT_BITS`.
+            let raw = |(slot, reading): (&usize, &Reading)| {
+                reading.value().and_then(|value| entry.slots[*slot].coding.raw(value)).unwrap_or(0)
+            };
+            let raws: Vec<i64> = slots.iter().zip(&readings).map(raw).collect();
             let codes: Vec<u8> = readings.iter().map(|r| r.code()).collect();
             store.append_row(stream, from.time, &raws, &codes);
         }
@@ -307,24 +310,11 @@ const EXACT_BITS: u16 = 52;
 fn coding(field: &Field) -> Coding {
     match &field.kind {
         _ if field.bits > EXACT_BITS => Coding::Float,
-        FieldKind::Number { scale, .. } => {
-            Coding::Scaled { step: scale.step, offset: scale.offset, decimals: scale.decimals }
-        }
+        FieldKind::Number { scale, .. } => Coding::Scaled(*scale),
         FieldKind::Joined { pieces, .. } if field.bits + pieces.iter().map(|p| p.1).sum::<u16>() > EXACT_BITS => {
             Coding::Float
         }
-        _ => Coding::Scaled { step: 1, offset: 0, decimals: 0 },
-    }
-}
-
-/// The sender's number back from its value; the same that was sent, see [`EXACT_BITS`].
-fn raw(coding: Coding, reading: Reading) -> i64 {
-    match (coding, reading) {
-        (_, Reading::NotAvailable | Reading::OutOfRange | Reading::Reserved) => 0,
-        (Coding::Float, Reading::Value(value)) => value.to_bits() as i64,
-        (Coding::Scaled { step, offset, decimals }, Reading::Value(value)) => {
-            Scale { step, offset, decimals }.raw(value).unwrap_or(0)
-        }
+        _ => Coding::WHOLE,
     }
 }
 

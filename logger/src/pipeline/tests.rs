@@ -4,7 +4,7 @@ use crate::dialect::Dialect;
 use ampwake_schemas::channel::ChannelAddress;
 use ampwake_schemas::message::fast_packet::fragment;
 use ampwake_schemas::message::{CanId, encode, find};
-use ampwake_store::Store;
+use ampwake_store::{ChannelInfo, Store};
 
 /// 2025-09-12T12:40:00Z, s.
 const T0: f64 = 1_757_680_800.0;
@@ -84,17 +84,43 @@ impl Bench {
         self.store.commit().unwrap();
     }
 
+    fn channel(&self, address: &str) -> Option<ChannelInfo> {
+        let address: ChannelAddress = address.parse().unwrap();
+        self.store.find(&address).unwrap()
+    }
+
+    fn read(&self, address: &str) -> Vec<(Timestamp, Reading)> {
+        self.channel(address).map_or(Vec::new(), |c| self.store.read_all(c.id, None, None).unwrap())
+    }
+
     /// Values of a channel, rounded to hundredths.
     fn values(&self, address: &str) -> Vec<i64> {
-        let address: ChannelAddress = address.parse().unwrap();
-        let Some(channel) = self.store.find(&address).unwrap() else { return Vec::new() };
-        let read = self.store.read_all(channel.id, None, None).unwrap();
-        read.iter().filter_map(|r| r.1.value()).map(|v| (v * 100.0).round() as i64).collect()
+        self.read(address).iter().filter_map(|r| r.1.value()).map(|v| (v * 100.0).round() as i64).collect()
+    }
+
+    fn events(&self) -> Vec<Event> {
+        self.store.events().unwrap()
     }
 
     fn kinds(&self) -> Vec<String> {
-        self.store.events().unwrap().into_iter().map(|e| e.kind).collect()
+        self.events().into_iter().map(|e| e.kind).collect()
     }
+
+    fn problems(&self) -> BTreeMap<String, u64> {
+        self.store.problems().unwrap()
+    }
+
+    fn channels(&self) -> Vec<ChannelInfo> {
+        self.store.channels().unwrap()
+    }
+
+    fn devices(&self) -> Vec<ampwake_store::Device> {
+        self.store.devices().unwrap()
+    }
+}
+
+fn json_of(text: &str) -> serde_json::Value {
+    serde_json::from_str(text).unwrap()
 }
 
 #[test]
@@ -104,7 +130,7 @@ fn one_message_becomes_samples_of_its_channels() {
     b.battery(1.0, 35, 13.14);
     b.finish();
     assert_eq!(b.values("can0/n2k/127508/1/battery_voltage"), [1312, 1314]);
-    let current = b.store.find(&"can0/n2k/127508/1/battery_current".parse().unwrap()).unwrap().unwrap();
+    let current = b.channel("can0/n2k/127508/1/battery_current").unwrap();
     assert_eq!((current.samples, current.missing), (2, 2), "not available is recorded as such");
     assert_eq!(b.pipeline.totals(), Totals { frames: 2, messages: 2, samples: 6, clock_steps: 0 });
     assert_eq!(b.kinds(), Vec::<String>::new());
@@ -126,9 +152,9 @@ fn two_senders_of_one_instance_are_kept_apart_and_reported_once() {
     assert_eq!(b.values("can0/n2k/127508/1/battery_voltage"), [] as [i64; 0]);
     assert_eq!(b.values("can0/n2k/127508@35/1/battery_voltage"), [1300; 10], "from the very first one");
     assert_eq!(b.values("can0/n2k/127508@36/1/battery_voltage"), [2600; 5]);
-    let events = b.store.events().unwrap();
+    let events = b.events();
     assert_eq!(b.kinds(), ["duplicate_instance"]);
-    let details: serde_json::Value = serde_json::from_str(&events[0].details).unwrap();
+    let details: serde_json::Value = json_of(&events[0].details);
     assert_eq!(
         details,
         serde_json::json!({
@@ -182,7 +208,7 @@ fn a_device_that_moves_keeps_its_channels() {
     b.finish();
     assert_eq!(b.values("can0/n2k/127508/1/battery_voltage"), [1300, 1300]);
     assert_eq!(b.kinds(), ["address_moved"]);
-    let devices = b.store.devices().unwrap();
+    let devices = b.devices();
     assert_eq!(devices.iter().map(|d| (d.address, d.name)).collect::<Vec<_>>(), [(40, Some(PORT))]);
     assert_eq!(devices[0].last.seconds_since(devices[0].first), 3.0);
 }
@@ -194,7 +220,7 @@ fn product_information_stands_with_its_device() {
     b.send(0.5, 35, 126996, None, &[("product_code", 1234.0.into()), ("model_id", "test charger".into())]);
     b.battery(1.0, 35, 13.0);
     b.finish();
-    let product: serde_json::Value = serde_json::from_str(&b.store.devices().unwrap()[0].product).unwrap();
+    let product: serde_json::Value = json_of(&b.devices()[0].product);
     assert_eq!((&product["model_id"], &product["product_code"]), (&"test charger".into(), &1234.into()));
 }
 
@@ -245,7 +271,7 @@ fn what_cannot_be_used_is_counted() {
     b.battery(900.0, 35, 99.0);
     b.battery(0.5, 35, 13.0);
     b.finish();
-    let problems = b.store.problems().unwrap();
+    let problems = b.problems();
     let expected = [
         ("fast_packet_without_start", 1),
         ("frame_of_another_protocol", 1),
@@ -269,13 +295,13 @@ fn a_storm_of_bus_errors_is_a_few_events() {
     b.battery(90.0, 35, 13.0);
     b.battery(90.1, 35, 13.0);
     b.finish();
-    let texts: Vec<String> = b.store.events().unwrap().into_iter().map(|e| e.text).collect();
+    let texts: Vec<String> = b.events().into_iter().map(|e| e.text).collect();
     assert_eq!(texts.len(), 4, "{texts:?}");
     assert_eq!(texts[0], "the CAN controller of can0 reports: nobody acknowledges");
     assert_eq!(texts[3], "2999 more error frames on can0 within a minute: nobody acknowledges");
     assert!(texts.iter().any(|t| t.ends_with("bus off")));
     assert!(texts.iter().any(|t| t.ends_with("controller problem, receive error passive")));
-    assert_eq!(b.store.problems().unwrap()["error_frame"], 3002);
+    assert_eq!(b.problems()["error_frame"], 3002);
 }
 
 /// Knows one identifier, whose first byte is a number of volts.
@@ -311,7 +337,7 @@ fn the_first_dialect_that_knows_a_frame_has_it() {
     assert_eq!(b.values("can0/dbc/pack_status/pack_voltage"), [5200]);
     assert_eq!(b.values("can0/n2k/127508/1/battery_voltage"), [1300]);
     assert_eq!(b.pipeline.totals().messages, 3);
-    assert_eq!(b.store.problems().unwrap(), [("unknown_message".to_owned(), 1)].into());
+    assert_eq!(b.problems(), [("unknown_message".to_owned(), 1)].into());
 }
 
 #[test]
@@ -330,17 +356,16 @@ fn a_step_of_the_clock_is_an_event_and_an_offset() {
         time(&mut b, f64::from(i), f64::from(i));
     }
     b.finish();
-    let events = b.store.events().unwrap();
+    let events = b.events();
     assert_eq!(b.kinds(), ["clock_step"]);
-    let details: serde_json::Value = serde_json::from_str(&events[0].details).unwrap();
+    let details: serde_json::Value = json_of(&events[0].details);
     assert!((details["step_s"].as_f64().unwrap() - 1000.0).abs() < 0.01, "{details}");
     assert_eq!(details["corrected"], true);
     assert_eq!(details["bus_time"], "2025-09-12T12:40:20.000Z");
     assert_eq!(events[0].time.to_string(), "2025-09-12T12:40:20.000Z");
     let segments = b.store.segments().unwrap();
     assert_eq!(segments.iter().map(|s| s.offset_ms).collect::<Vec<_>>(), [1_000_000, 0]);
-    let channel = b.store.find(&"can0/n2k/127508/1/battery_voltage".parse().unwrap()).unwrap().unwrap();
-    let read = b.store.read_all(channel.id, None, None).unwrap();
+    let read = b.read("can0/n2k/127508/1/battery_voltage");
     assert!(read.windows(2).all(|w| w[1].0.seconds_since(w[0].0) == 1.0), "one even series over the step");
     assert_eq!(b.pipeline.totals().clock_steps, 1);
 }
@@ -356,7 +381,7 @@ fn a_hostile_bus_does_not_fill_the_memory() {
     b.finish();
     // Beside them the four of the bus' health.
     assert!(b.store.channel_count() <= 20_004, "{}", b.store.channel_count());
-    assert!(b.store.problems().unwrap()["channel_beyond_limit"] > 0);
+    assert!(b.problems()["channel_beyond_limit"] > 0);
 }
 
 proptest::proptest! {
@@ -387,7 +412,7 @@ proptest::proptest! {
         }
         b.finish();
         proptest::prop_assert_eq!(b.pipeline.totals().frames, n);
-        let stored: u64 = b.store.channels().unwrap().iter().map(|c| c.samples).sum();
+        let stored: u64 = b.channels().iter().map(|c| c.samples).sum();
         proptest::prop_assert_eq!(b.pipeline.totals().samples, stored);
     }
 
@@ -413,7 +438,7 @@ proptest::proptest! {
         }
         b.finish();
         proptest::prop_assert_eq!(b.pipeline.totals().frames, n);
-        let channels = b.store.channels().unwrap();
+        let channels = b.channels();
         let stored: u64 = channels.iter().filter(|c| c.address.message != "health").map(|c| c.samples).sum();
         proptest::prop_assert_eq!(b.pipeline.totals().samples, stored);
     }

@@ -8,6 +8,7 @@
 //! hostile block cannot take more memory than [`MOST_ROWS`] rows of [`MOST_COLUMNS`] columns, and cannot panic.
 
 mod bytes;
+mod chunk;
 mod coding;
 mod decode;
 mod encode;
@@ -16,6 +17,7 @@ mod rows;
 mod said;
 mod summary;
 
+pub use chunk::{chunk_parts, join_chunk};
 pub use coding::Coding;
 pub use decode::{BlockView, DecodedColumn};
 pub use encode::encode;

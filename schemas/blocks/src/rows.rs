@@ -82,6 +82,16 @@ impl Rows {
         self.times.is_empty()
     }
 
+    /// Adds rows of the same stream behind those that are there.
+    pub fn extend(&mut self, more: &Self) {
+        self.times.extend(&more.times);
+        for (column, more) in self.columns.iter_mut().zip(&more.columns) {
+            for (row, code) in more.said.codes().enumerate() {
+                column.push(more.raw(row), code);
+            }
+        }
+    }
+
     /// Puts the rows into the order of time; equal times keep their order.
     pub fn sort(&mut self) {
         if self.times.is_sorted() {

@@ -4,7 +4,7 @@
 //! [`GAP_MS`] apart; the step that ends at a row belongs to that row. Missing time adds nothing: `covered_ms` says how
 //! much there was.
 
-use crate::coding::{Coding, power};
+use crate::coding::Coding;
 use crate::rows::{Column, Values};
 use std::ops::Range;
 
@@ -85,7 +85,7 @@ impl Summary {
         carry: &mut Carry,
     ) -> Self {
         let (step, offset, scale) = match coding {
-            Coding::Scaled { step, offset, decimals } => (step as f64, offset as f64, power(decimals)),
+            Coding::Scaled(scale) => (scale.step as f64, scale.offset as f64, scale.power()),
             Coding::Float => (1.0, 0.0, 1.0),
         };
         // Beyond 38 bits the sums of a block could leave 64 bits.

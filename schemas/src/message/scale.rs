@@ -2,7 +2,7 @@
 //! 12.75 and not 12.750000000000002: one division of two exact numbers rounds once.
 
 /// `value = (raw × step + offset) / 10^decimals`.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub struct Scale {
     /// Units of the last decimal per raw bit.
     pub step: i64,
@@ -39,7 +39,8 @@ impl Scale {
         panic!("resolution or offset has more than 16 decimals")
     }
 
-    fn power(self) -> f64 {
+    /// Ten to the decimals: what the whole numbers are divided by.
+    pub fn power(self) -> f64 {
         POWERS[usize::from(self.decimals).min(POWERS.len() - 1)]
     }
 

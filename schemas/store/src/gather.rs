@@ -60,33 +60,31 @@ impl Gatherer {
     /// Adds one row; `raws` and `codes` have one entry per column. True where the stream now has a block's worth.
     #[inline]
     pub(crate) fn push(&mut self, stream: &Stream, t_ms: i64, raws: &[i64], codes: &[u8]) -> bool {
-        let at = stream.index;
-        if at >= self.gathered.len() {
-            self.gathered.resize_with(at + 1, || None);
-        }
-        let gathered = self.gathered[at].get_or_insert_with(|| Gathered::of(stream));
-        gathered.rows.times.push(t_ms);
-        for ((column, raw), code) in gathered.rows.columns.iter_mut().zip(raws).zip(codes) {
+        let rows = &mut self.of(stream).rows;
+        rows.times.push(t_ms);
+        for ((column, raw), code) in rows.columns.iter_mut().zip(raws).zip(codes) {
             column.push(*raw, *code);
         }
-        self.samples += gathered.rows.columns.len();
-        self.uncommitted += gathered.rows.columns.len();
-        gathered.rows.len() >= MOST_ROWS
+        let full = rows.len() >= MOST_ROWS;
+        self.samples += stream.columns.len();
+        self.uncommitted += stream.columns.len();
+        full
     }
 
     /// Adds rows that were read back from a chunk.
     pub(crate) fn push_rows(&mut self, stream: &Stream, rows: &Rows) {
-        let (mut raws, mut codes) = (Vec::new(), Vec::new());
-        let all: Vec<Vec<u8>> = rows.columns.iter().map(|c| c.said.codes().collect()).collect();
-        for row in 0..rows.len() {
-            raws.clear();
-            codes.clear();
-            for (column, said) in rows.columns.iter().zip(&all) {
-                raws.push(column.raw(row));
-                codes.push(said[row]);
-            }
-            self.push(stream, rows.times[row], &raws, &codes);
+        self.of(stream).rows.extend(rows);
+        self.samples += rows.len() * stream.columns.len();
+        self.uncommitted += rows.len() * stream.columns.len();
+    }
+
+    #[inline]
+    fn of(&mut self, stream: &Stream) -> &mut Gathered {
+        let at = stream.index;
+        if at >= self.gathered.len() {
+            self.gathered.resize_with(at + 1, || None);
         }
+        self.gathered[at].get_or_insert_with(|| Gathered::of(stream))
     }
 
     /// Samples that are not in blocks yet.
@@ -132,8 +130,8 @@ impl Gatherer {
         }
     }
 
-    /// What came since the last commit, as a block per stream.
-    pub(crate) fn uncommitted(&self, streams: &Streams) -> Vec<(StreamId, Vec<u8>)> {
+    /// What came since the last commit, as a block per stream, named by its number.
+    pub(crate) fn uncommitted(&self, streams: &Streams) -> Vec<(u64, Vec<u8>)> {
         let mut out = Vec::new();
         for (index, gathered) in self.gathered.iter().enumerate() {
             let (Some(gathered), Some(stream)) = (gathered, streams.at(index)) else { continue };
@@ -142,7 +140,7 @@ impl Gatherer {
                 let to = gathered.rows.len().min(from + MOST_ROWS);
                 let mut rows = gathered.rows.slice(from..to);
                 rows.sort();
-                out.push((stream.id, encode(&rows)));
+                out.push((stream.id.0 as u64, encode(&rows)));
                 from = to;
             }
         }

@@ -8,7 +8,6 @@
 //! Times: samples are stored with the recorder's own clock and a segment number; reading adds the segment's
 //! offset. A clock that turns out to have been wrong is mended by one number, never by rewriting samples.
 
-mod chunk;
 mod error;
 mod gather;
 mod lock;

@@ -6,7 +6,6 @@ use crate::samples::{Place, block, bounds, places};
 use crate::store::Store;
 use crate::{ChannelId, SegmentId, Timestamp, tails};
 use ampwake_blocks::{BlockError, BlockView, Carry, Coding, Summary};
-use std::collections::HashMap;
 
 impl Store {
     /// Count, extremes, sum and time integral of a channel between `from` and `to`, both included. The steps between
@@ -22,7 +21,7 @@ impl Store {
     ) -> Result<Summary, StoreError> {
         let (from_ms, to_ms) = bounds(from, to);
         let _held = self.hold()?;
-        let offsets: HashMap<SegmentId, i64> = self.segments()?.into_iter().map(|s| (s.id, s.offset_ms)).collect();
+        let offsets = self.offsets()?;
         let offset = |segment: SegmentId| offsets.get(&segment).copied().unwrap_or(0);
         let places = places(self, channel)?;
         let mut parts: Vec<(i64, Summary)> = Vec::new();

@@ -1,8 +1,8 @@
 //! What the writer before this one left: chunks that were not sealed, an import that was not finished.
 
 use crate::error::StoreError;
-use crate::{SegmentId, Writer, chunk, open};
-use ampwake_blocks::BlockView;
+use crate::{SegmentId, StreamId, Writer, open};
+use ampwake_blocks::{BlockView, chunk_parts};
 
 /// Seals what is left in chunks and takes out an unfinished import. What cannot be read is set aside in the table
 /// `damaged` as it is, never deleted.
@@ -20,15 +20,17 @@ pub(crate) fn recover(writer: &mut Writer) -> Result<(), StoreError> {
     if chunks.is_empty() {
         return Ok(());
     }
-    let offsets: Vec<(SegmentId, i64)> = writer.segments()?.into_iter().map(|s| (s.id, s.offset_ms)).collect();
+    let offsets = writer.offsets()?;
     let mut damaged = Vec::new();
     for same in chunks.chunk_by(|a, b| a.1 == b.1) {
         let segment = same[0].1;
         let (_, streams, gatherer, _) = writer.parts();
         for (_, _, data) in same {
-            for part in chunk::parts(data) {
+            for part in chunk_parts(data) {
                 let rows = part.map_err(|rest| ("it ends early".to_owned(), rest.to_vec())).and_then(|(id, block)| {
-                    let stream = streams.get(id).ok_or_else(|| ("its stream is unknown".to_owned(), block.to_vec()))?;
+                    let stream = streams
+                        .get(StreamId(id as i64))
+                        .ok_or_else(|| ("its stream is unknown".to_owned(), block.to_vec()))?;
                     let rows = BlockView::rows_of(block).map_err(|e| (e.to_string(), block.to_vec()))?;
                     match rows.columns.len() == stream.columns.len() {
                         true => Ok((stream, rows)),
@@ -41,7 +43,7 @@ pub(crate) fn recover(writer: &mut Writer) -> Result<(), StoreError> {
                 }
             }
         }
-        let offset_ms = offsets.iter().find(|(id, _)| *id == segment).map_or(0, |(_, offset)| *offset);
+        let offset_ms = offsets.get(&segment).copied().unwrap_or(0);
         gatherer.finish_all(streams, segment, offset_ms);
         gatherer.forget_carries();
     }

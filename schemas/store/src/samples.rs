@@ -81,7 +81,7 @@ impl<'a> Samples<'a> {
     ) -> Result<Self, StoreError> {
         let (from_ms, to_ms) = bounds(from, to);
         let _held = store.hold()?;
-        let offsets: HashMap<SegmentId, i64> = store.segments()?.into_iter().map(|s| (s.id, s.offset_ms)).collect();
+        let offsets = store.offsets()?;
         let places = places(store, channel)?;
         let mut waiting = Vec::new();
         for Place { stream, place, coding } in &places {

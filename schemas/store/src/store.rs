@@ -7,6 +7,7 @@ use crate::{ChannelId, ChannelInfo, Device, Event, Segment, SegmentId, StreamId,
 use ampwake_blocks::Coding;
 use ampwake_schemas::channel::ChannelAddress;
 use ampwake_schemas::findings::Period;
+use ampwake_schemas::message::Scale;
 use ampwake_schemas::quantity::Unit;
 use ampwake_schemas::sample::Reading;
 use ampwake_schemas::time::Timestamp;
@@ -193,6 +194,11 @@ impl Store {
         })
     }
 
+    /// What is added to the recorder's time in each segment, ms.
+    pub(crate) fn offsets(&self) -> Result<HashMap<SegmentId, i64>, StoreError> {
+        Ok(self.segments()?.into_iter().map(|s| (s.id, s.offset_ms)).collect())
+    }
+
     /// From the first sample to the last; `None` when there is none.
     ///
     /// # Errors
@@ -256,7 +262,7 @@ pub(crate) fn codings(c: &Connection, stream: i64) -> rusqlite::Result<Vec<(Chan
 pub(crate) fn coding(row: &Row<'_>, at: usize) -> rusqlite::Result<Coding> {
     Ok(match row.get::<_, Option<i64>>(at)? {
         None => Coding::Float,
-        Some(step) => Coding::Scaled { step, offset: row.get(at + 1)?, decimals: row.get(at + 2)? },
+        Some(step) => Coding::Scaled(Scale { step, offset: row.get(at + 1)?, decimals: row.get(at + 2)? }),
     })
 }
 

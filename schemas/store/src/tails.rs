@@ -2,8 +2,8 @@
 
 use crate::error::StoreError;
 use crate::store::Store;
-use crate::{ChannelId, ChannelInfo, SegmentId, StreamId, Timestamp, chunk};
-use ampwake_blocks::BlockView;
+use crate::{ChannelId, ChannelInfo, SegmentId, StreamId, Timestamp};
+use ampwake_blocks::{BlockView, chunk_parts};
 use ampwake_schemas::channel::ChannelAddress;
 use ampwake_schemas::quantity::Unit;
 use std::collections::{BTreeMap, HashMap};
@@ -15,7 +15,7 @@ pub(crate) fn each(store: &Store, mut each: impl FnMut(SegmentId, StreamId, &[u8
         let segment = SegmentId(row.get(0)?);
         let data = row.get_ref(1)?.as_blob().unwrap_or_default();
         // What cannot be told apart is set aside by the next writer.
-        chunk::parts(data).flatten().for_each(|(stream, block)| each(segment, stream, block));
+        chunk_parts(data).flatten().for_each(|(stream, block)| each(segment, StreamId(stream as i64), block));
         Ok(())
     })?;
     Ok(())
@@ -27,7 +27,7 @@ pub(crate) fn coverage(store: &Store) -> Result<Vec<ChannelInfo>, StoreError> {
         return Ok(Vec::new());
     }
     let streams: HashMap<StreamId, _> = store.stream_columns()?.into_iter().collect();
-    let offsets: HashMap<SegmentId, i64> = store.segments()?.into_iter().map(|s| (s.id, s.offset_ms)).collect();
+    let offsets = store.offsets()?;
     let mut found: BTreeMap<(ChannelId, SegmentId), ChannelInfo> = BTreeMap::new();
     each(store, |segment, stream, block| {
         let Some(columns) = streams.get(&stream) else { return };

@@ -4,10 +4,10 @@ use crate::gather::{Finished, FinishedColumn};
 use crate::store::Store;
 use crate::streams::Stream;
 use crate::writer::{Pending, Seen};
-use crate::{ChannelId, SegmentId, StreamId, chunk, rollup};
-use ampwake_blocks::Coding;
+use crate::{ChannelId, SegmentId, rollup};
+use ampwake_blocks::{Coding, join_chunk};
 use rusqlite::{OptionalExtension, Transaction, params};
-use std::collections::HashMap;
+use std::collections::{BTreeSet, HashMap};
 
 /// Everything that a commit writes.
 pub(crate) struct Batch<'a> {
@@ -22,7 +22,7 @@ pub(crate) struct Batch<'a> {
     /// An import is under way: counts and devices wait for its end.
     pub(crate) bulk: bool,
     pub(crate) segment: Option<SegmentId>,
-    pub(crate) chunk: Vec<(StreamId, Vec<u8>)>,
+    pub(crate) chunk: Vec<(u64, Vec<u8>)>,
     pub(crate) latest: Vec<(ChannelId, i64, Option<f64>, u8)>,
 }
 
@@ -57,9 +57,10 @@ pub(crate) fn write(store: &mut Store, batch: &Batch<'_>) -> rusqlite::Result<Ve
         write_stream(&tx, stream)?;
     }
     write_blocks(&tx, batch.finished)?;
-    for (segment, offset_ms) in batch.rollup_offsets {
-        tx.prepare_cached("UPDATE segment SET rollup_offset_ms = ?2 WHERE id = ?1 AND rollup_offset_ms <> ?2")?
-            .execute((segment.0, offset_ms))?;
+    let rolled_up: BTreeSet<SegmentId> = batch.finished.iter().map(|block| block.segment).collect();
+    for segment in rolled_up {
+        tx.prepare_cached("UPDATE segment SET rollup_offset_ms = ?2 WHERE id = ?1")?
+            .execute((segment.0, batch.rollup_offsets.get(&segment).copied().unwrap_or(0)))?;
     }
     if batch.sealing {
         tx.prepare_cached("DELETE FROM chunk")?.execute([])?;
@@ -67,7 +68,7 @@ pub(crate) fn write(store: &mut Store, batch: &Batch<'_>) -> rusqlite::Result<Ve
     }
     if let (Some(segment), false) = (batch.segment, batch.chunk.is_empty()) {
         tx.prepare_cached("INSERT INTO chunk (segment, data) VALUES (?1, ?2)")?
-            .execute((segment.0, chunk::join(&batch.chunk)))?;
+            .execute((segment.0, join_chunk(&batch.chunk)))?;
     }
     if let Some(segment) = batch.segment {
         for (channel, t_ms, value, code) in &batch.latest {
@@ -109,7 +110,7 @@ pub(crate) fn write_stream(tx: &Transaction<'_>, stream: &Stream) -> rusqlite::R
     let mut insert = tx.prepare_cached("INSERT INTO stream_column VALUES (?1, ?2, ?3, ?4, ?5, ?6)")?;
     for (place, column) in stream.columns.iter().enumerate() {
         let (step, shift, decimals) = match column.coding {
-            Coding::Scaled { step, offset, decimals } => (Some(step), Some(offset), Some(decimals)),
+            Coding::Scaled(scale) => (Some(scale.step), Some(scale.offset), Some(scale.decimals)),
             Coding::Float => (None, None, None),
         };
         insert.execute((stream.id.0, place as i64, column.channel.0, step, shift, decimals))?;

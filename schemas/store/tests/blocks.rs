@@ -4,6 +4,7 @@
 
 mod common;
 
+use ampwake_schemas::message::Scale;
 use ampwake_schemas::quantity::Unit;
 use ampwake_schemas::sample::Reading;
 use ampwake_store::{Coding, Store, StoreError, StreamColumn};
@@ -16,7 +17,7 @@ fn sealing_makes_no_difference_to_readers() {
     w.begin_segment("test");
     let v = volts(&mut w);
     let a = w.channel(&address("can0/n2k/127508/0/battery_current"), Unit::Ampere).unwrap();
-    let centi = Coding::Scaled { step: 1, offset: 0, decimals: 2 };
+    let centi = Coding::Scaled(Scale { step: 1, offset: 0, decimals: 2 });
     let pair = [StreamColumn { channel: v, coding: centi }, StreamColumn { channel: a, coding: centi }];
     let stream = w.stream(&pair).unwrap();
     let mut expected = Vec::new();

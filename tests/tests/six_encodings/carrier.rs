@@ -3,16 +3,16 @@
 use ampwake_analyzer::analyze::{Analysis, analyze};
 use ampwake_analyzer::demo::{Instant, SEED, Trace, sail};
 use ampwake_analyzer::load::load;
-use ampwake_logger::bus::recording::Input;
 use ampwake_logger::dialect::Dialects;
-use ampwake_logger::import::{ImportOptions, import};
+use ampwake_logger::import::ImportOptions;
 use ampwake_schemas::intent::{Intent, Signal};
-use ampwake_schemas::message::{CanId, FieldValue, Protocol, Transport, encode, fast_packet, find};
+use ampwake_schemas::message::Protocol;
 use ampwake_schemas::time::Timestamp;
 use ampwake_store::Store;
+use ampwake_tests::imported::Imported;
+use ampwake_tests::log_text::LogText;
 use std::collections::BTreeMap;
 use std::fmt::Write;
-use std::path::Path;
 
 /// Seconds from one message to the next.
 pub const PERIOD: usize = 2;
@@ -42,9 +42,7 @@ pub struct Resolution {
 
 /// The recording of one way to carry the voyage.
 pub struct Carrier {
-    pub log: String,
-    /// Fast-packet sequence.
-    sequence: u8,
+    pub log: LogText,
     /// From the intent's own addresses (NMEA 2000) to those of this carrier; `None`: not carried.
     pub addresses: BTreeMap<String, Option<String>>,
     pub dialects: Dialects,
@@ -56,12 +54,11 @@ pub struct Carrier {
 impl Carrier {
     pub fn new(resolution: Resolution, states: bool) -> Self {
         let (addresses, dialects) = (BTreeMap::new(), Dialects::new());
-        Self { log: String::new(), sequence: 0, addresses, dialects, resolution, states }
+        Self { log: LogText::starting(START_S as f64), addresses, dialects, resolution, states }
     }
 
     pub fn frame(&mut self, t: f64, bus: &str, id: &str, data: &[u8]) {
-        let hex: String = data.iter().map(|b| format!("{b:02X}")).collect();
-        writeln!(self.log, "({:.6}) {bus} {id}#{hex}", START_S as f64 + t).unwrap();
+        self.log.frame(t, bus, id, data);
     }
 
     pub fn message(
@@ -85,25 +82,14 @@ impl Carrier {
         instance: Option<u32>,
         values: &[(&str, f64)],
     ) {
-        let def = find(protocol, number).unwrap();
-        let values: Vec<(&str, FieldValue)> = values.iter().map(|(n, v)| (*n, (*v).into())).collect();
-        let payload = encode(def, instance, &values).unwrap_or_else(|e| panic!("{number:x} {values:?}: {e}"));
-        let id = format!("{:08X}", CanId::broadcast(def.priority, number, source).to_raw());
-        if def.transport == Transport::Fast {
-            self.sequence = (self.sequence + 1) % 8;
-            for part in fast_packet::fragment(self.sequence, &payload).unwrap() {
-                self.frame(t, bus, &id, &part);
-            }
-        } else {
-            self.frame(t, bus, &id, &payload);
-        }
+        self.log.message(t, (bus, protocol), source, number, instance, values);
     }
 
     /// A sentence with its checksum.
     pub fn sentence(&mut self, t: f64, body: &str) {
         let sum = body.bytes().fold(0, |sum, b| sum ^ b);
         let at = Timestamp::from_millis(START_S * 1000 + (t * 1000.0).round() as i64);
-        writeln!(self.log, "{at} ${body}*{sum:02X}").unwrap();
+        writeln!(self.log.text, "{at} ${body}*{sum:02X}").unwrap();
     }
 
     /// The intent's address `from` is `to` here.
@@ -151,20 +137,14 @@ impl Carrier {
 
     /// Imports the recording and analyses it.
     pub fn analysis(&self) -> Analysis {
-        let dir = tempfile::tempdir().unwrap();
-        let (log, db) = (dir.path().join("voyage.log"), dir.path().join("voyage.db"));
-        std::fs::write(&log, &self.log).unwrap();
-        let mut writer = Store::create(&db).unwrap();
         let options = ImportOptions { bus_protocols: self.dialects.clone(), sentence_bus: Some("aft".to_owned()) };
-        import(&[Input::File(log)], &options, &mut writer, &mut |_| {}).unwrap();
-        drop(writer);
-        self.analysis_of(&db)
+        self.analysis_of(Imported::from_log(&self.log.text, &options).store())
     }
 
     /// The same for what was recorded already.
-    pub fn analysis_of(&self, db: &Path) -> Analysis {
+    pub fn analysis_of(&self, store: &Store) -> Analysis {
         let intent = self.intent();
-        let recording = load(&Store::open(db).unwrap(), &intent, None, None).unwrap();
+        let recording = load(store, &intent, None, None).unwrap();
         let silent: Vec<String> = ampwake_analyzer::quality::signals(&intent)
             .iter()
             .filter(|(_, _, s)| !recording.series.contains_key(&s.address))

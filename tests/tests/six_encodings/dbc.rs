@@ -14,22 +14,6 @@ BO_ 256 Pack: 8 Battery
  SG_ PackCurrent : 23|16@0- (0.05,0) [-1600|1600] "A" Display
  SG_ PackTemperature : 39|16@0- (0.1,0) [-100|200] "degC" Display
  SG_ SOC : 55|8@0+ (0.5,0) [0|100] "%" Display
-BO_ 512 Source1: 8 C
- SG_ Current : 0|16@1- (0.05,0) [0|0] "A" D
- SG_ Voltage : 16|16@1+ (0.01,0) [0|0] "V" D
- SG_ Temperature : 32|16@1- (0.1,0) [0|0] "degC" D
-BO_ 513 Source2: 8 C
- SG_ Current : 0|16@1- (0.05,0) [0|0] "A" D
- SG_ Voltage : 16|16@1+ (0.01,0) [0|0] "V" D
- SG_ Temperature : 32|16@1- (0.1,0) [0|0] "degC" D
-BO_ 514 Source3: 8 C
- SG_ Current : 0|16@1- (0.05,0) [0|0] "A" D
- SG_ Voltage : 16|16@1+ (0.01,0) [0|0] "V" D
- SG_ Temperature : 32|16@1- (0.1,0) [0|0] "degC" D
-BO_ 515 Source4: 8 C
- SG_ Current : 0|16@1- (0.05,0) [0|0] "A" D
- SG_ Voltage : 16|16@1+ (0.01,0) [0|0] "V" D
- SG_ Temperature : 32|16@1- (0.1,0) [0|0] "degC" D
 BO_ 2566856704 Other: 8 L
  SG_ Propulsion : 0|16@1- (0.05,0) [0|0] "A" D
  SG_ House : 16|16@1- (0.05,0) [0|0] "A" D
@@ -40,8 +24,21 @@ BO_ 2566856705 Shore: 8 L
  SG_ Frequency : 32|16@1+ (0.01,0) [0|0] "Hz" D
 "#;
 
+/// A message per source, all laid out alike.
+fn source_message(number: usize) -> String {
+    format!(
+        r#"BO_ {} Source{number}: 8 C
+ SG_ Current : 0|16@1- (0.05,0) [0|0] "A" D
+ SG_ Voltage : 16|16@1+ (0.01,0) [0|0] "V" D
+ SG_ Temperature : 32|16@1- (0.1,0) [0|0] "degC" D
+"#,
+        511 + number
+    )
+}
+
 pub fn described() -> Dialect {
-    Dialect::Frames(Arc::new(Definitions::from_bytes(Path::new("own.dbc"), OWN.as_bytes()).unwrap()))
+    let text: String = std::iter::once(OWN.to_owned()).chain((1..=4).map(source_message)).collect();
+    Dialect::Frames(Arc::new(Definitions::from_bytes(Path::new("own.dbc"), text.as_bytes()).unwrap()))
 }
 
 pub fn raw(value: f64, step: f64) -> i16 {

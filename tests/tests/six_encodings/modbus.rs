@@ -133,8 +133,7 @@ pub fn modbus(trace: &Trace) -> (Carrier, Analysis) {
     runtime.block_on(record_from(trace, Store::create(&db).unwrap()));
     let store = Store::open(&db).unwrap();
     assert!(store.events().unwrap().iter().all(|e| e.kind != "device_silent" && e.kind != "register_refused"));
-    drop(store);
-    let analysis = c.analysis_of(&db);
+    let analysis = c.analysis_of(&store);
     (c, analysis)
 }
 

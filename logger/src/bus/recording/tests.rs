@@ -8,7 +8,24 @@ fn open(bytes: impl Into<Vec<u8>>) -> Result<Recording, RecordingError> {
     Recording::from_reader(Input::File("trip.log".into()), Box::new(Cursor::new(bytes.into())))
 }
 
-fn read(mut recording: Recording) -> (Vec<Received>, Damage) {
+fn opened(bytes: impl Into<Vec<u8>>) -> Recording {
+    open(bytes).unwrap()
+}
+
+/// Why it is not opened.
+fn refused(bytes: impl Into<Vec<u8>>) -> RecordingError {
+    open(bytes).unwrap_err()
+}
+
+fn zst(bytes: &[u8]) -> Vec<u8> {
+    zstd::encode_all(bytes, 1).unwrap()
+}
+
+fn read(bytes: impl Into<Vec<u8>>) -> (Vec<Received>, Damage) {
+    read_on(opened(bytes))
+}
+
+fn read_on(mut recording: Recording) -> (Vec<Received>, Damage) {
     let mut frames = Vec::new();
     while let Some(frame) = recording.next_frame().unwrap() {
         frames.push(frame);
@@ -34,33 +51,32 @@ fn lines(n: u64) -> String {
 #[test]
 fn every_packing_is_read_by_its_first_bytes() {
     let text = lines(3000);
-    let (plain, damage) = read(open(text.clone()).unwrap());
+    let (plain, damage) = read(text.clone());
     assert_eq!((plain.len(), damage), (3000, Damage::default()));
     assert_eq!(plain[0].frame.time.micros(), 1_757_680_800_000_000);
     let (head, tail) = text.as_bytes().split_at(text.len() / 2);
-    assert_eq!(read(open([gz(head), gz(tail)].concat()).unwrap()).0, plain);
-    let zst = |part| zstd::encode_all(part, 1).unwrap();
-    assert_eq!(read(open([zst(head), zst(tail)].concat()).unwrap()).0, plain);
-    assert_eq!(read(open(text.replace('\n', "\r\n")).unwrap()).0, plain);
+    assert_eq!(read([gz(head), gz(tail)].concat()).0, plain);
+    assert_eq!(read([zst(head), zst(tail)].concat()).0, plain);
+    assert_eq!(read(text.replace('\n', "\r\n")).0, plain);
 }
 
 #[test]
 fn a_cut_archive_keeps_what_was_good_and_says_so() {
     let text = lines(30_000);
-    for packed in [gz(text.as_bytes()), zstd::encode_all(text.as_bytes(), 1).unwrap()] {
-        let (frames, damage) = read(open(&packed[..packed.len() * 2 / 3]).unwrap());
+    for packed in [gz(text.as_bytes()), zst(text.as_bytes())] {
+        let (frames, damage) = read(&packed[..packed.len() * 2 / 3]);
         assert!(frames.len() > 5_000 && frames.len() < 30_000, "{}", frames.len());
         assert_eq!(damage.counts["truncated_recording"], 1);
-        assert!(matches!(open(&packed[..40]).unwrap_err(), RecordingError::Damaged { .. }));
+        assert!(matches!(refused(&packed[..40]), RecordingError::Damaged { .. }));
         let mut rotten = packed.clone();
         let from = packed.len() / 2;
         rotten[from..from + 64].fill(0x55);
-        let (frames, damage) = read(open(rotten).unwrap());
+        let (frames, damage) = read(rotten);
         assert!(frames.len() < 30_000);
         // A .zst need not carry a checksum: then the rot shows in the lines alone.
         assert!(!damage.counts.is_empty());
     }
-    let (frames, damage) = read(open([gz(text.as_bytes()), b"what is this".to_vec()].concat()).unwrap());
+    let (frames, damage) = read([gz(text.as_bytes()), b"what is this".to_vec()].concat());
     assert_eq!((frames.len(), damage.counts["damaged_compression"]), (30_000, 1));
 }
 
@@ -70,7 +86,7 @@ fn a_short_archive_that_is_damaged_near_its_end_keeps_what_was_good() {
     let mut packed = gz(lines(2000).as_bytes());
     let end = packed.len();
     packed[end - 60..end - 40].fill(0xFF);
-    let (frames, damage) = read(open(packed).unwrap());
+    let (frames, damage) = read(packed);
     assert!(frames.len() > 1900, "{}", frames.len());
     assert_eq!(damage.counts["damaged_compression"], 1);
 }
@@ -79,7 +95,7 @@ fn a_short_archive_that_is_damaged_near_its_end_keeps_what_was_good() {
 fn damaged_lines_are_counted_and_the_first_are_shown() {
     let long = "x".repeat(100_000);
     let text = format!("{LINE}gar\x07bage\n\n\tdetails of an error frame\n{LINE}{long}\n{LINE}{}", "?\n".repeat(9));
-    let (frames, damage) = read(open(text).unwrap());
+    let (frames, damage) = read(text);
     assert_eq!(frames.len(), 3);
     assert_eq!(damage.counts, BTreeMap::from([("damaged_line", 10), ("line_too_long", 1)]));
     assert_eq!(damage.lines.len(), 5);
@@ -97,18 +113,18 @@ fn a_last_line_that_was_cut_is_not_taken_for_a_short_message() {
         (" (1757680801.110000)  can0  19F21423   [2]  00 FB", 2, false),
         ("(1757680801.110000) can0 19F21423#00FB04 R", 2, false),
     ] {
-        let (read, damage) = read(open(format!("{LINE}{last}")).unwrap());
+        let (read, damage) = read(format!("{LINE}{last}"));
         assert_eq!((read.len(), damage.counts.contains_key("cut_last_line")), (frames, cut), "{last}");
     }
-    assert_eq!(read(open(format!("{LINE}{half}\n")).unwrap()).0.len(), 2);
+    assert_eq!(read(format!("{LINE}{half}\n")).0.len(), 2);
 }
 
 #[test]
 fn what_is_no_recording_is_an_error_that_helps() {
-    assert!(matches!(open("").unwrap_err(), RecordingError::Empty { .. }));
-    assert!(matches!(open(gz(b"")).unwrap_err(), RecordingError::Empty { .. }));
+    assert!(matches!(refused(""), RecordingError::Empty { .. }));
+    assert!(matches!(refused(gz(b"")), RecordingError::Empty { .. }));
     for rubbish in [&b"\x7FELF\x02\x01\x01\0\0\0"[..], b"schema = \"ampwake-intent/1\"\n", b"\n\n", b"PK\x03\x04\0\0"] {
-        let e = open(rubbish).unwrap_err();
+        let e = refused(rubbish);
         assert!(matches!(e, RecordingError::NoFrames { .. }), "{e}");
         assert!(e.to_string().contains("trip.log") && e.to_string().contains("candump -l"), "{e}");
     }
@@ -154,7 +170,7 @@ fn a_failing_disk_is_an_error() {
 #[test]
 fn interfaces_become_bus_names_and_are_bounded() {
     let text: String = (0..100).map(|i| format!("(1757680800.1) VCAN:{i} 123#00\n")).collect();
-    let mut recording = open(text).unwrap();
+    let mut recording = opened(text);
     let mut n = 0;
     while recording.next_frame().unwrap().is_some() {
         n += 1;
@@ -168,15 +184,15 @@ fn interfaces_become_bus_names_and_are_bounded() {
 fn relative_times_begin_in_1970() {
     let text: String =
         (0..300).map(|i| format!(" ({:03}.{:06})  can0  123   [1]  00\n", i / 10, i % 10 * 100_000)).collect();
-    let recording = open(text).unwrap();
+    let recording = opened(text);
     assert_eq!(recording.stamps().meaning(), Meaning::SinceStart);
-    let (frames, _) = read(recording);
+    let (frames, _) = read_on(recording);
     assert_eq!(frames[299].frame.time.micros(), 29_900_000);
     let text: String =
         (0..300).map(|i| format!(" (000.{:06})  can0  123   [1]  00\n", 100 + i * 7919 % 1000)).collect();
-    let recording = open(text).unwrap();
+    let recording = opened(text);
     assert_eq!(recording.stamps().meaning(), Meaning::SinceLine);
-    assert!(read(recording).0.windows(2).all(|w| w[0].frame.time < w[1].frame.time));
+    assert!(read_on(recording).0.windows(2).all(|w| w[0].frame.time < w[1].frame.time));
 }
 
 const XDR: &str = "$IIXDR,C,27.5,C,BATT1,U,13.42,V,BATT1,I,-8.3,A,BATT1*4B";
@@ -184,7 +200,7 @@ const XDR: &str = "$IIXDR,C,27.5,C,BATT1,U,13.42,V,BATT1,I,-8.3,A,BATT1*4B";
 #[test]
 fn sentences_take_the_name_that_they_are_given_unless_they_have_one() {
     let text = format!("1780315200 {XDR}\n(1780315201.000000) fore {XDR}\n1780315202 {XDR}");
-    let mut recording = open(text).unwrap().with_line("Aft 1");
+    let mut recording = opened(text).with_line("Aft 1");
     let mut buses = Vec::new();
     while let Some((bus, carried)) = recording.advance().unwrap() {
         assert!(matches!(carried, Carried::Readings(_)));
@@ -198,7 +214,7 @@ fn sentences_take_the_name_that_they_are_given_unless_they_have_one() {
 #[test]
 fn noise_of_a_line_does_not_make_a_recording_of_sentences_unreadable() {
     let text = format!("\0\x01\u{fffd}\n1780315200 {XDR}\n\0\0{XDR}\n1780315201 {XDR}\n$IIXDR,C,2");
-    let mut recording = open(text).unwrap();
+    let mut recording = opened(text);
     let times: Vec<i64> = std::iter::from_fn(|| recording.advance().unwrap())
         .map(|(_, carried)| match carried {
             Carried::Readings(readings) => readings.time.millis() / 1000,

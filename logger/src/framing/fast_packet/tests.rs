@@ -18,6 +18,15 @@ fn push(packets: &mut FastPackets, time: Timestamp, id: CanId, frame: &[u8]) -> 
     }
 }
 
+/// The same of a frame that is taken.
+fn take(packets: &mut FastPackets, time: Timestamp, id: CanId, frame: &[u8]) -> Option<Vec<u8>> {
+    push(packets, time, id, frame).unwrap()
+}
+
+fn frames_of(sequence: u8, payload: &[u8]) -> Vec<[u8; 8]> {
+    fragment(sequence, payload).unwrap()
+}
+
 #[test]
 fn a_known_message_in_three_frames() {
     // 127503 as PyPI nmea2000 2026.10.3 fragments it.
@@ -29,7 +38,7 @@ fn a_known_message_in_three_frames() {
     ];
     assert_eq!(push(&mut packets, at(0), AC_INPUT, &frames[0]), Ok(None));
     assert_eq!(push(&mut packets, at(1), AC_INPUT, &frames[1]), Ok(None));
-    let payload = push(&mut packets, at(2), AC_INPUT, &frames[2]).unwrap().unwrap();
+    let payload = take(&mut packets, at(2), AC_INPUT, &frames[2]).unwrap();
     assert_eq!(payload, [&frames[0][2..], &frames[1][1..], &frames[2][1..]].concat());
     assert_eq!(packets.counters(), Counters { complete: 1, ..Counters::default() });
 }
@@ -43,12 +52,12 @@ fn a_message_of_six_bytes_needs_no_second_frame() {
 
 #[test]
 fn the_last_frame_may_be_short_and_no_other() {
-    let frames = fragment(0, &[7; 14]).unwrap();
+    let frames = frames_of(0, &[7; 14]);
     let mut packets = FastPackets::default();
-    push(&mut packets, at(0), CHARGER, &frames[0]).unwrap();
-    push(&mut packets, at(0), CHARGER, &frames[1]).unwrap();
+    take(&mut packets, at(0), CHARGER, &frames[0]);
+    take(&mut packets, at(0), CHARGER, &frames[1]);
     assert_eq!(push(&mut packets, at(0), CHARGER, &frames[2][..2]), Ok(Some(vec![7; 14])));
-    push(&mut packets, at(0), CHARGER, &frames[0]).unwrap();
+    take(&mut packets, at(0), CHARGER, &frames[0]);
     assert_eq!(push(&mut packets, at(0), CHARGER, &frames[1][..7]), Err(DropReason::Malformed));
     assert_eq!(push(&mut packets, at(0), CHARGER, &frames[0][..7]), Err(DropReason::Malformed));
     assert_eq!(packets.counters().malformed, 2);
@@ -56,17 +65,17 @@ fn the_last_frame_may_be_short_and_no_other() {
 
 #[test]
 fn what_goes_wrong_is_dropped_and_counted() {
-    let frames = fragment(3, &[1; 40]).unwrap();
+    let frames = frames_of(3, &[1; 40]);
     let mut packets = FastPackets::default();
     assert_eq!(push(&mut packets, at(0), CHARGER, &frames[1]), Err(DropReason::NoStart));
-    push(&mut packets, at(0), CHARGER, &frames[0]).unwrap();
+    take(&mut packets, at(0), CHARGER, &frames[0]);
     assert_eq!(push(&mut packets, at(0), CHARGER, &frames[4]), Err(DropReason::Gap));
     assert_eq!(push(&mut packets, at(0), CHARGER, &frames[5]), Err(DropReason::NoStart));
-    push(&mut packets, at(0), CHARGER, &frames[0]).unwrap();
-    push(&mut packets, at(0), CHARGER, &frames[1]).unwrap();
+    take(&mut packets, at(0), CHARGER, &frames[0]);
+    take(&mut packets, at(0), CHARGER, &frames[1]);
     assert_eq!(push(&mut packets, at(0), CHARGER, &frames[1]), Err(DropReason::Repeated));
-    push(&mut packets, at(0), CHARGER, &frames[0]).unwrap();
-    push(&mut packets, at(0), CHARGER, &frames[0]).unwrap();
+    take(&mut packets, at(0), CHARGER, &frames[0]);
+    take(&mut packets, at(0), CHARGER, &frames[0]);
     assert_eq!(push(&mut packets, at(751), CHARGER, &frames[1]), Err(DropReason::Late));
     for bad in [&[][..], &[0x60], &[0x60, 0, 1], &[0x60, 224, 1, 2, 3, 4, 5, 6], &[0; 9]] {
         assert_eq!(push(&mut packets, at(800), CHARGER, bad), Err(DropReason::Malformed), "{bad:?}");
@@ -85,31 +94,31 @@ fn what_goes_wrong_is_dropped_and_counted() {
 
 #[test]
 fn silence_is_measured_from_the_last_frame_and_both_ways() {
-    let frames = fragment(0, &[1; 20]).unwrap();
+    let frames = frames_of(0, &[1; 20]);
     let mut packets = FastPackets::default();
-    push(&mut packets, at(0), CHARGER, &frames[0]).unwrap();
-    push(&mut packets, at(700), CHARGER, &frames[1]).unwrap();
+    take(&mut packets, at(0), CHARGER, &frames[0]);
+    take(&mut packets, at(700), CHARGER, &frames[1]);
     assert_eq!(push(&mut packets, at(1400), CHARGER, &frames[2]), Ok(Some(vec![1; 20])));
-    push(&mut packets, at(1400), CHARGER, &frames[0]).unwrap();
+    take(&mut packets, at(1400), CHARGER, &frames[0]);
     packets.expire(at(-5000));
     assert_eq!(packets.counters().timeouts, 1, "a clock set back");
 }
 
 #[test]
 fn memory_is_bounded_and_one_sender_cannot_push_out_the_others() {
-    let frames = fragment(0, &[1; 20]).unwrap();
+    let frames = frames_of(0, &[1; 20]);
     let mut packets = FastPackets::default();
-    push(&mut packets, at(0), CHARGER, &frames[0]).unwrap();
+    take(&mut packets, at(0), CHARGER, &frames[0]);
     for destination in 0..255 {
         let flood = CanId { priority: 7, pgn: 126_208, source: 1, destination };
-        push(&mut packets, at(1), flood, &frames[0]).unwrap();
+        take(&mut packets, at(1), flood, &frames[0]);
     }
     assert_eq!(packets.slots.len(), 1 + MAX_PER_STREAM);
-    push(&mut packets, at(2), CHARGER, &frames[1]).unwrap();
+    take(&mut packets, at(2), CHARGER, &frames[1]);
     assert_eq!(push(&mut packets, at(2), CHARGER, &frames[2]), Ok(Some(vec![1; 20])));
     for pgn in 126_976..126_976 + 20 {
         for source in 0..100 {
-            push(&mut packets, at(3), CanId::broadcast(6, pgn, source), &frames[0]).unwrap();
+            take(&mut packets, at(3), CanId::broadcast(6, pgn, source), &frames[0]);
         }
     }
     assert_eq!(packets.slots.len(), MAX_SLOTS);
@@ -137,7 +146,7 @@ proptest! {
         for (sender, payload, fates) in messages {
             let s = usize::from(sender);
             let start = expected[s].len() as i64 * 100;
-            let frames = fragment(expected[s].len() as u8, &payload).unwrap();
+            let frames = frames_of(expected[s].len() as u8, &payload);
             // A message of one frame that comes twice is two messages, as with any single frame.
             let one = frames.len() == 1;
             whole[s].push(fates[..frames.len()].iter().all(|(lost, twice)| !lost && (one || !twice)));

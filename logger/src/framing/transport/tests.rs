@@ -21,9 +21,19 @@ fn push(t: &mut Transports, ms: i64, id: CanId, frame: &[u8]) -> Result<Option<(
     }
 }
 
+/// The same of a frame that is taken.
+fn take(t: &mut Transports, ms: i64, id: CanId, frame: &[u8]) -> Option<(u32, Vec<u8>)> {
+    push(t, ms, id, frame).unwrap()
+}
+
+/// The announcement and the data frames of a message to everybody.
+fn announced(pgn: u32, payload: &[u8]) -> Vec<(u32, [u8; 8])> {
+    broadcast(pgn, payload).unwrap()
+}
+
 /// The announcement of a message to one receiver, and its data frames.
 fn addressed(pgn: u32, payload: &[u8]) -> Vec<(u32, [u8; 8])> {
-    let mut frames = broadcast(pgn, payload).unwrap();
+    let mut frames = announced(pgn, payload);
     frames[0].1[0] = control::RTS;
     frames
 }
@@ -37,7 +47,7 @@ fn clear_to_send(count: u8, next: u8, pgn: u32) -> [u8; 8] {
 fn a_message_to_everybody() {
     let mut t = Transports::default();
     let payload: Vec<u8> = (0..20).collect();
-    let frames = broadcast(DM1, &payload).unwrap();
+    let frames = announced(DM1, &payload);
     for (i, (pgn, frame)) in frames.iter().enumerate() {
         let expected = (i == frames.len() - 1).then(|| (DM1, payload.clone()));
         assert_eq!(push(&mut t, 100 * i as i64, id(*pgn, 0, 255), frame), Ok(expected));
@@ -52,15 +62,15 @@ fn a_receiver_has_a_frame_repeated_that_it_missed() {
     let payload: Vec<u8> = (0..30).collect();
     let frames = addressed(65240, &payload);
     let (to, back) = (|pgn| id(pgn, 5, 9), id(CONNECTION, 9, 5));
-    push(&mut t, 0, to(CONNECTION), &frames[0].1).unwrap();
-    push(&mut t, 10, back, &clear_to_send(2, 1, 65240)).unwrap();
-    push(&mut t, 20, to(DATA), &frames[1].1).unwrap();
-    push(&mut t, 30, to(DATA), &frames[2].1).unwrap();
-    push(&mut t, 40, back, &clear_to_send(4, 2, 65240)).unwrap();
+    take(&mut t, 0, to(CONNECTION), &frames[0].1);
+    take(&mut t, 10, back, &clear_to_send(2, 1, 65240));
+    take(&mut t, 20, to(DATA), &frames[1].1);
+    take(&mut t, 30, to(DATA), &frames[2].1);
+    take(&mut t, 40, back, &clear_to_send(4, 2, 65240));
     // It holds the sender for longer than data may be late.
-    push(&mut t, 1200, back, &clear_to_send(0, 2, 65240)).unwrap();
+    take(&mut t, 1200, back, &clear_to_send(0, 2, 65240));
     for (n, frame) in frames.iter().enumerate().skip(2) {
-        let whole = push(&mut t, 2300 + n as i64, to(DATA), &frame.1).unwrap();
+        let whole = take(&mut t, 2300 + n as i64, to(DATA), &frame.1);
         assert_eq!(whole.map(|(_, p)| p), (n == 5).then(|| payload.clone()), "{n}");
     }
     let end = [control::END_OF_MESSAGE, 30, 0, 5, 0xFF, 0xD8, 0xFE, 0];
@@ -70,19 +80,19 @@ fn a_receiver_has_a_frame_repeated_that_it_missed() {
 
 #[test]
 fn what_goes_wrong_is_dropped_and_counted() {
-    let frames = broadcast(DM1, &[1; 40]).unwrap();
+    let frames = announced(DM1, &[1; 40]);
     let (cm, dt) = (id(CONNECTION, 0, 255), id(DATA, 0, 255));
     let mut t = Transports::default();
     assert_eq!(push(&mut t, 0, dt, &frames[1].1), Err(TransportDrop::NoStart));
-    push(&mut t, 0, cm, &frames[0].1).unwrap();
+    take(&mut t, 0, cm, &frames[0].1);
     assert_eq!(push(&mut t, 0, dt, &frames[3].1), Err(TransportDrop::Gap));
-    push(&mut t, 0, cm, &frames[0].1).unwrap();
-    push(&mut t, 0, dt, &frames[1].1).unwrap();
+    take(&mut t, 0, cm, &frames[0].1);
+    take(&mut t, 0, dt, &frames[1].1);
     assert_eq!(push(&mut t, 0, dt, &frames[1].1), Err(TransportDrop::Repeated));
-    push(&mut t, 0, cm, &frames[0].1).unwrap();
+    take(&mut t, 0, cm, &frames[0].1);
     assert_eq!(push(&mut t, 751, dt, &frames[1].1), Err(TransportDrop::Late));
-    push(&mut t, 800, cm, &frames[0].1).unwrap();
-    push(&mut t, 800, cm, &frames[0].1).unwrap();
+    take(&mut t, 800, cm, &frames[0].1);
+    take(&mut t, 800, cm, &frames[0].1);
     let abort = [control::ABORT, 1, 255, 255, 255, 0xCA, 0xFE, 0];
     assert_eq!(push(&mut t, 800, id(CONNECTION, 0, 255), &abort), Err(TransportDrop::Aborted));
     assert_eq!(push(&mut t, 800, id(CONNECTION, 0, 255), &abort), Ok(None), "there is none any more");
@@ -112,13 +122,13 @@ fn what_goes_wrong_is_dropped_and_counted() {
 
 #[test]
 fn only_the_last_frame_may_be_short() {
-    let frames = broadcast(DM1, &[7; 16]).unwrap();
+    let frames = announced(DM1, &[7; 16]);
     let mut t = Transports::default();
-    push(&mut t, 0, id(CONNECTION, 0, 255), &frames[0].1).unwrap();
-    push(&mut t, 0, id(DATA, 0, 255), &frames[1].1).unwrap();
-    push(&mut t, 0, id(DATA, 0, 255), &frames[2].1).unwrap();
+    take(&mut t, 0, id(CONNECTION, 0, 255), &frames[0].1);
+    take(&mut t, 0, id(DATA, 0, 255), &frames[1].1);
+    take(&mut t, 0, id(DATA, 0, 255), &frames[2].1);
     assert_eq!(push(&mut t, 0, id(DATA, 0, 255), &frames[3].1[..3]), Ok(Some((DM1, vec![7; 16]))));
-    push(&mut t, 0, id(CONNECTION, 0, 255), &frames[0].1).unwrap();
+    take(&mut t, 0, id(CONNECTION, 0, 255), &frames[0].1);
     assert_eq!(push(&mut t, 0, id(DATA, 0, 255), &frames[1].1[..7]), Err(TransportDrop::Malformed));
 }
 
@@ -126,18 +136,18 @@ fn only_the_last_frame_may_be_short() {
 fn memory_is_bounded_and_one_sender_cannot_push_out_the_others() {
     let frames = addressed(65240, &[1; 20]);
     let mut t = Transports::default();
-    push(&mut t, 0, id(CONNECTION, 7, 8), &frames[0].1).unwrap();
+    take(&mut t, 0, id(CONNECTION, 7, 8), &frames[0].1);
     for destination in 0..255 {
-        push(&mut t, 1, id(CONNECTION, 1, destination), &frames[0].1).unwrap();
+        take(&mut t, 1, id(CONNECTION, 1, destination), &frames[0].1);
     }
     assert_eq!(t.transfers.len(), 1 + MAX_PER_SENDER);
     for (_, frame) in &frames[1..3] {
-        push(&mut t, 2, id(DATA, 7, 8), frame).unwrap();
+        take(&mut t, 2, id(DATA, 7, 8), frame);
     }
     assert_eq!(push(&mut t, 2, id(DATA, 7, 8), &frames[3].1), Ok(Some((65240, vec![1; 20]))));
     for source in 0..=255 {
         for destination in 0..5 {
-            push(&mut t, 3, id(CONNECTION, source, destination), &frames[0].1).unwrap();
+            take(&mut t, 3, id(CONNECTION, source, destination), &frames[0].1);
         }
     }
     assert_eq!(t.transfers.len(), MAX_TRANSFERS);
@@ -164,7 +174,7 @@ proptest! {
         for (sender, payload, fates) in messages {
             let s = usize::from(sender);
             let start = expected[s].len() as i64 * 10_000;
-            let frames = broadcast(DM1, &payload).unwrap();
+            let frames = announced(DM1, &payload);
             whole[s] += usize::from(fates[..frames.len()].iter().all(|(lost, twice)| !lost && !twice));
             for (i, ((pgn, frame), (lost, twice))) in frames.into_iter().zip(fates).enumerate() {
                 let copies = if lost { 0 } else { 1 + usize::from(twice) };

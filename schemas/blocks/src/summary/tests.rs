@@ -2,9 +2,10 @@
 
 use super::*;
 use crate::{BlockView, Rows, encode};
+use ampwake_schemas::message::Scale;
 use proptest::prelude::*;
 
-const CENTI: Coding = Coding::Scaled { step: 1, offset: 0, decimals: 2 };
+const CENTI: Coding = Coding::Scaled(Scale { step: 1, offset: 0, decimals: 2 });
 
 fn rows(points: &[(i64, Option<i64>)]) -> Rows {
     let mut rows = Rows::new([false]);
