@@ -13,7 +13,6 @@ use crate::{BlockError, FORMAT, MOST_COLUMNS, MOST_ROWS};
 pub struct BlockView {
     first: i64,
     offsets: Numbers,
-    columns: usize,
 }
 
 /// One column of a block.
@@ -53,7 +52,7 @@ impl BlockView {
             found.extend(column);
         }
         match input.0 {
-            [] => Ok((Self { first, offsets, columns }, found)),
+            [] => Ok((Self { first, offsets }, found)),
             _ => Err(BlockError::Malformed("something follows its end")),
         }
     }
@@ -61,11 +60,6 @@ impl BlockView {
     /// Number of rows.
     pub fn rows(&self) -> usize {
         self.offsets.len()
-    }
-
-    /// Number of columns in the block.
-    pub fn columns(&self) -> usize {
-        self.columns
     }
 
     /// The time of a row, ms.

@@ -26,6 +26,12 @@ pub(crate) struct Batch<'a> {
     pub(crate) latest: Vec<(ChannelId, i64, Option<f64>, u8)>,
 }
 
+/// The latest is the latest in UTC: a recording of long ago may be imported today.
+const LATEST: &str = "INSERT INTO latest VALUES (?1, ?2, ?3, ?4, ?5) ON CONFLICT (channel) DO UPDATE SET
+       segment = excluded.segment, t_ms = excluded.t_ms, value = excluded.value, code = excluded.code
+     WHERE excluded.t_ms + (SELECT offset_ms FROM segment_clock c WHERE c.segment = excluded.segment)
+        >= latest.t_ms + (SELECT offset_ms FROM segment_clock c WHERE c.segment = latest.segment)";
+
 /// Returns the segments whose rollups were made anew, with their new offset.
 pub(crate) fn write(store: &mut Store, batch: &Batch<'_>) -> rusqlite::Result<Vec<(SegmentId, i64)>> {
     let mut moved = Vec::new();
@@ -72,8 +78,7 @@ pub(crate) fn write(store: &mut Store, batch: &Batch<'_>) -> rusqlite::Result<Ve
     }
     if let Some(segment) = batch.segment {
         for (channel, t_ms, value, code) in &batch.latest {
-            tx.prepare_cached("INSERT OR REPLACE INTO latest VALUES (?1, ?2, ?3, ?4, ?5)")?
-                .execute((channel.0, segment.0, t_ms, value, code))?;
+            tx.prepare_cached(LATEST)?.execute((channel.0, segment.0, t_ms, value, code))?;
         }
     }
     for (segment, e) in &pending.events {
@@ -142,7 +147,7 @@ pub(crate) fn write_blocks(tx: &Transaction<'_>, finished: &[Finished]) -> rusql
            latest = CASE WHEN excluded.last_ms >= last_ms THEN excluded.latest ELSE latest END,
            first_ms = min(first_ms, excluded.first_ms), last_ms = max(last_ms, excluded.last_ms)",
     )?;
-    let mut latest = tx.prepare_cached("INSERT OR REPLACE INTO latest VALUES (?1, ?2, ?3, ?4, ?5)")?;
+    let mut latest = tx.prepare_cached(LATEST)?;
     for (at, (id, block, column)) in columns.iter().enumerate() {
         let (s, channel) = (&column.whole, column.channel.0);
         summary.execute(params![

@@ -149,6 +149,30 @@ fn an_import_that_was_broken_off_leaves_nothing() {
 }
 
 #[test]
+fn an_older_recording_that_is_imported_later_is_not_the_latest() {
+    let case = Case::new();
+    let mut w = Store::create(case.path()).unwrap();
+    w.begin_segment("recorded");
+    let v = volts(&mut w);
+    w.append(v, ms(1_000_000), Reading::Value(53.0));
+    w.seal().unwrap();
+    // Its clock stood in the future, which is known.
+    let older = w.begin_segment("imported");
+    w.set_segment_offset(older, -2_000_000, "by the time on the bus");
+    w.append(v, ms(2_500_000), Reading::Value(51.0));
+    w.commit().unwrap();
+    let c = rusqlite::Connection::open(case.path()).unwrap();
+    let latest = || c.query_row("SELECT value FROM latest", [], |r| r.get::<_, f64>(0)).unwrap();
+    assert_eq!(latest(), 53.0);
+    w.seal().unwrap();
+    assert_eq!((latest(), w.channels().unwrap()[0].latest), (53.0, Some(53.0)));
+    w.begin_segment("recorded again");
+    w.append(v, ms(1_000_001), Reading::Value(54.0));
+    w.seal().unwrap();
+    assert_eq!(latest(), 54.0);
+}
+
+#[test]
 fn a_corrected_clock_moves_the_rollups() {
     let case = Case::new();
     let mut w = Store::create(case.path()).unwrap();
