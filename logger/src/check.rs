@@ -43,7 +43,7 @@ pub fn check(
             writeln!(
                 out,
                 "note    devices on {} are asked what they are: at most {most} requests to each for each question, one in \
-                 {pace} s; it must be up without `listen-only on`",
+                 {pace} s; to let it send, it is brought up with `listen-only off`",
                 bus.name
             )?;
         }

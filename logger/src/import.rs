@@ -93,9 +93,7 @@ pub fn import(
     store: &mut Writer,
     progress: &mut dyn FnMut(Progress<'_>),
 ) -> Result<ImportReport, ImportError> {
-    for input in inputs.iter().filter(|input| !is_stream(input)) {
-        Recording::open(input)?;
-    }
+    look(inputs)?;
     let before = store.problems()?;
     let mut known: BTreeSet<String> = store.events()?.iter().filter_map(fingerprint_of).collect();
     // Each recording by itself: one that is broken off leaves nothing, those before it stay.
@@ -165,6 +163,14 @@ pub fn import(
         *n > 0
     });
     Ok(report)
+}
+
+/// Looks whether the recordings can be read, as far as that can be told without reading them to their ends.
+///
+/// # Errors
+/// One that is none, or cannot be read.
+pub fn look(inputs: &[Input]) -> Result<(), RecordingError> {
+    inputs.iter().filter(|input| !is_stream(input)).try_for_each(|input| Recording::open(input).map(drop))
 }
 
 /// What can be read only once: standard input and pipes.

@@ -85,6 +85,12 @@ pub fn options(said: &[(String, Spoken)], intent: Option<&Intent>) -> Result<Imp
     })
 }
 
+/// Looks whether there are recordings under these names.
+pub fn look(logs: &[PathBuf]) -> Result<(), Failure> {
+    let inputs: Vec<Input> = logs.iter().map(Input::from_argument).collect();
+    ampwake_logger::import::look(&inputs).map_err(|e| Failure::Input(e.to_string()))
+}
+
 /// Imports recordings into a database with progress on a terminal.
 pub fn import(
     logs: &[PathBuf],
