@@ -8,8 +8,7 @@
 use ampwake_analyzer::commands::{Cli, Streams, run};
 use ampwake_schemas::time::Timestamp;
 use ampwake_store::Store;
-use ampwake_tests::file;
-use ampwake_tests::small_bank;
+use ampwake_tests::{file, small_bank};
 use clap::Parser;
 use std::io::Read;
 use std::path::{Path, PathBuf};
