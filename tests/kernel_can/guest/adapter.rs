@@ -42,7 +42,7 @@ impl Adapter {
         if !status.success() {
             return Err(format!("ldattach ended with {status}").into());
         }
-        wait_for("can0", 20, || Ok(Path::new("/sys/class/net/can0").exists()))?;
+        wait_for("can0", || Ok(Path::new("/sys/class/net/can0").exists()))?;
         Ok(Self { writer, seen })
     }
 

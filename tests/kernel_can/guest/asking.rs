@@ -23,7 +23,7 @@ pub fn play() -> Outcome {
     check("down", "\"can0\"")?;
     can0.set_bitrate(250_000, None)?;
     can0.bring_up()?;
-    wait_for("the adapter opened", 20, || Ok(adapter.lines().iter().any(|l| l == "O")))?;
+    wait_for("the adapter opened", || Ok(adapter.lines().iter().any(|l| l == "O")))?;
     check("normal", "\"can0\"")?;
     check("normal_ask", ASK)?;
     silent(&mut adapter)?;
@@ -32,7 +32,7 @@ pub fn play() -> Outcome {
     can0.bring_down()?;
     can0.set_ctrlmode(CanCtrlMode::ListenOnly, true)?;
     can0.bring_up()?;
-    wait_for("the adapter opened listen-only", 20, || Ok(adapter.lines().iter().any(|l| l == "L")))?;
+    wait_for("the adapter opened listen-only", || Ok(adapter.lines().iter().any(|l| l == "L")))?;
     check("listen", "\"can0\"")?;
     check("listen_ask", ASK)?;
     refused("listen_ask", ASK)
@@ -49,7 +49,7 @@ fn silent(adapter: &mut Adapter) -> Outcome {
     leave("adapter.silent", adapter.lines().join("\n"))?;
     // The positive control: somebody who does send is seen.
     Sender::on("can0")?.count(4711)?;
-    wait_for("the control frame", 20, || Ok(adapter.lines().iter().any(|l| l.starts_with('T'))))?;
+    wait_for("the control frame", || Ok(adapter.lines().iter().any(|l| l.starts_with('T'))))?;
     leave("adapter.control", adapter.lines().join("\n"))?;
     daemon.stop()
 }
@@ -60,7 +60,7 @@ fn asking(adapter: &mut Adapter) -> Outcome {
     let daemon = Daemon::start("asking", &[ASK])?;
     let (mut n, mut claimed, mut told) = (0, false, false);
     let is_asked = |line: &str, address: u8, pgn: u32| line == request(address, pgn);
-    wait_for("every request", 120, || {
+    wait_for("every request", || {
         for source in [ANSWERS, SILENT] {
             let mut frame = Counter::frame(n);
             frame.id = frame.id & !0xFF | u32::from(source);

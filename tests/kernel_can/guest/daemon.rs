@@ -60,7 +60,7 @@ impl Daemon {
     /// Waits until `done` says yes to what is committed.
     fn wait_for(&self, what: &str, done: impl Fn(&Store) -> Outcome<bool>) -> Outcome {
         // Not there yet is no mistake.
-        wait_for(what, 60, || Store::open(&self.database).map_or(Ok(false), |store| done(&store)))
+        wait_for(what, || Store::open(&self.database).map_or(Ok(false), |store| done(&store)))
     }
 
     /// Waits for so many events of this kind whose text holds `words`.
@@ -84,9 +84,16 @@ impl Daemon {
         Ok(Store::open(&self.database)?.find(&address)?.map_or(0, |c| c.samples))
     }
 
+    /// The number that a channel holds last, as far as it is committed.
+    pub fn latest(&self, channel: &str) -> Outcome<Option<u32>> {
+        let address = channel.parse().map_err(|_| "no address")?;
+        let latest = Store::open(&self.database)?.find(&address)?.and_then(|c| c.latest);
+        Ok(latest.map(|v| (v * 100.0).round() as u32))
+    }
+
     /// Waits until a channel has so many samples.
     pub fn wait_for_samples(&self, channel: &str, samples: u64) -> Outcome {
-        wait_for(&format!("{samples} samples of {channel}"), 60, || Ok(self.samples(channel)? >= samples))
+        wait_for(&format!("{samples} samples of {channel}"), || Ok(self.samples(channel)? >= samples))
     }
 
     /// Sends it a signal.

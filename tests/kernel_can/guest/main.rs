@@ -30,12 +30,15 @@ fn said(text: &str) {
     println!("{text}");
 }
 
-/// Waits until `done`, looking often; an error after `seconds`.
-fn wait_for(what: &str, seconds: u64, mut done: impl FnMut() -> Outcome<bool>) -> Outcome {
-    let end = std::time::Instant::now() + std::time::Duration::from_secs(seconds);
+/// Whatever is waited for takes seconds; a computer that is busy with other things may take many times that.
+const PATIENCE: std::time::Duration = std::time::Duration::from_secs(240);
+
+/// Waits until `done`, looking often; an error after [`PATIENCE`].
+fn wait_for(what: &str, mut done: impl FnMut() -> Outcome<bool>) -> Outcome {
+    let begin = std::time::Instant::now();
     while !done()? {
-        if std::time::Instant::now() > end {
-            return Err(format!("waited {seconds} s for {what}").into());
+        if begin.elapsed() > PATIENCE {
+            return Err(format!("waited {} s for {what}", PATIENCE.as_secs()).into());
         }
         std::thread::sleep(std::time::Duration::from_millis(50));
     }
