@@ -10,10 +10,7 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::sync::OnceLock;
 
-/// `boot` says with it that there is no such kernel to be had on this computer.
-const ABSENT: i32 = 77;
-
-/// What the guest left; `None` where no such kernel is to be had. Booted once for all tests.
+/// What the guest left; `None` where nobody asked for it. Booted once for all tests.
 fn played() -> Option<&'static Path> {
     static PLAYED: OnceLock<Option<PathBuf>> = OnceLock::new();
     PLAYED.get_or_init(boot).as_deref()
@@ -24,8 +21,8 @@ fn say(text: &str) {
     let _ = writeln!(std::io::stderr(), "{text}");
 }
 
-/// Only where it is asked for: the boot fetches Debian's packages. In continuous integration, which asks for it, a kernel
-/// that is not to be had is a failure.
+/// Only where it is asked for: the boot fetches Debian's packages. Where it is asked for, as continuous integration does once
+/// it has such a kernel, a kernel that is not to be had is a failure.
 fn boot() -> Option<PathBuf> {
     if std::env::var_os("AMPWAKE_KERNEL_CAN").is_none() {
         say(
@@ -41,11 +38,6 @@ fn boot() -> Option<PathBuf> {
     let programs = [env!("CARGO_BIN_EXE_kernel-can-guest"), env!("CARGO_BIN_EXE_kernel-can-ampwaked")];
     let booted = Command::new(here.join("boot")).args([&cache, &out]).args(programs).output().unwrap();
     let said = String::from_utf8_lossy(&booted.stdout).into_owned() + &String::from_utf8_lossy(&booted.stderr);
-    if booted.status.code() == Some(ABSENT) {
-        assert!(std::env::var_os("CI").is_none_or(|ci| ci != "true"), "must run here: {said}");
-        say(&format!("skipped: the tests on a real kernel's CAN interfaces: {}", said.trim()));
-        return None;
-    }
     if !said.trim().is_empty() {
         say(said.trim());
     }
