@@ -8,6 +8,7 @@ pub mod imported;
 pub mod kernel_can;
 pub mod layout;
 pub mod log_text;
+pub mod marine_mix;
 pub mod report_fixture;
 pub mod voyages;
 

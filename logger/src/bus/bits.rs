@@ -28,32 +28,35 @@ const CHECKSUM: [u16; 256] = {
     table
 };
 
-/// What a byte does to the stuffing: for each state (last bit * 4 + length of its run - 1) the new state, and in the
+/// What some bits do to the stuffing: for each state (last bit * 4 + length of its run - 1) the new state, and in the
 /// upper bits how many bits are stuffed. After five equal bits comes their opposite, which begins a new run.
-const STUFFING: [[u8; 256]; 8] = {
-    let mut table = [[0; 256]; 8];
+const fn stuffing<const VALUES: usize>(width: u32) -> [[u8; VALUES]; 8] {
+    let mut table = [[0; VALUES]; 8];
     let mut state = 0;
     while state < 8 {
-        let mut byte = 0;
-        while byte < 256 {
+        let mut bits = 0;
+        while bits < VALUES {
             let (mut last, mut run, mut stuffed) = (state >> 2, (state & 3) + 1, 0);
-            let mut bit = 8;
+            let mut bit = width;
             while bit > 0 {
                 bit -= 1;
-                let value = byte >> bit & 1;
+                let value = bits >> bit & 1;
                 run = if value == last { run + 1 } else { 1 };
                 last = value;
                 if run == 5 {
                     (stuffed, last, run) = (stuffed + 1, 1 - value, 1);
                 }
             }
-            table[state][byte] = (stuffed << 3 | last << 2 | (run - 1)) as u8;
-            byte += 1;
+            table[state][bits] = (stuffed << 3 | last << 2 | (run - 1)) as u8;
+            bits += 1;
         }
         state += 1;
     }
     table
-};
+}
+const STUFFING: [[u8; 256]; 8] = stuffing(8);
+/// The same for the seven upper bits of the checksum; the eight lower ones make a whole byte again.
+const STUFFING_7: [[u8; 128]; 8] = stuffing(7);
 
 /// Bits that a frame takes on the bus. CAN FD frames change the bit rate within themselves and count nothing.
 pub fn on_the_bus(frame: &Frame) -> u32 {
@@ -72,25 +75,24 @@ pub fn on_the_bus(frame: &Frame) -> u32 {
     for byte in &data[..length] {
         sequence = sequence << 8 | u128::from(*byte);
     }
-    // Leading zeros change no checksum.
+    // Whole bytes. Checksum: leading zeros change none. Stuffing: alternating bits before the start bit, the last of them 1
+    // as on an idle bus, stuff nothing.
     let covered = header + 8 * length as u32;
+    let first = 16 - covered.div_ceil(8) as usize;
+    let padding = covered.next_multiple_of(8) - covered;
     let bytes = sequence.to_be_bytes();
-    let sum = bytes[16 - covered.div_ceil(8) as usize..]
-        .iter()
-        .fold(0, |sum: u16, byte| (sum << 8 & 0x7FFF) ^ CHECKSUM[usize::from((sum >> 7) as u8 ^ byte)]);
-    let stuffable = covered + 15;
-    // Whole bytes: alternating bits before the start bit, the last of them 1 as on an idle bus, stuff nothing.
-    let padding = stuffable.next_multiple_of(8) - stuffable;
-    let padded = (0b01_0101 & ((1 << padding) - 1)) << stuffable | sequence << 15 | u128::from(sum);
-    let bytes = padded.to_be_bytes();
-    let mut state = 0;
-    let mut stuffed = 0;
-    for byte in &bytes[16 - stuffable.div_ceil(8) as usize..] {
-        let next = STUFFING[usize::from(state)][usize::from(*byte)];
+    let padded = ((0b01_0101 & ((1 << padding) - 1)) << covered | sequence).to_be_bytes();
+    // Two chains that do not wait for each other: the checksum is needed at the end only.
+    let (mut sum, mut state, mut stuffed) = (0_u16, 0_u8, 0_u32);
+    for (plain, padded) in bytes[first..].iter().zip(&padded[first..]) {
+        sum = (sum << 8 & 0x7FFF) ^ CHECKSUM[usize::from((sum >> 7) as u8 ^ plain)];
+        let next = STUFFING[usize::from(state)][usize::from(*padded)];
         state = next & 7;
         stuffed += u32::from(next >> 3);
     }
-    stuffable + stuffed + UNSTUFFED
+    let upper = STUFFING_7[usize::from(state)][usize::from(sum >> 8)];
+    let lower = STUFFING[usize::from(upper & 7)][usize::from(sum as u8)];
+    covered + 15 + stuffed + u32::from(upper >> 3) + u32::from(lower >> 3) + UNSTUFFED
 }
 
 #[cfg(test)]

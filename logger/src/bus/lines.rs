@@ -71,7 +71,7 @@ impl<R: Read> Lines<R> {
     /// The source cannot be read.
     pub fn next_line(&mut self) -> std::io::Result<Option<Line<'_>>> {
         loop {
-            if let Some(length) = self.buffer[self.searched..self.end].iter().position(|b| *b == b'\n') {
+            if let Some(length) = memchr::memchr(b'\n', &self.buffer[self.searched..self.end]) {
                 let (start, end) = (self.start, self.searched + length);
                 self.start = end + 1;
                 self.searched = self.start;

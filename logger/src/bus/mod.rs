@@ -60,6 +60,14 @@ impl Frame {
         Some(frame)
     }
 
+    /// A frame of up to 8 bytes (`len` at most 8) whose time is set later.
+    #[inline]
+    pub(crate) fn short(id: u32, flags: Flags, payload: [u8; 8], len: u8) -> Self {
+        let mut data = [0; 64];
+        data[..8].copy_from_slice(&payload);
+        Self { time: Timestamp::default(), id, flags, len: len.min(8), data }
+    }
+
     /// Its data; for a remote frame nothing.
     pub fn data(&self) -> &[u8] {
         &self.data[..usize::from(self.len)]

@@ -7,7 +7,7 @@
 
 mod senders;
 
-pub use senders::{ChannelSenders, SenderVerdict};
+pub use senders::{ChannelSenders, SenderVerdict, SendersPlace};
 
 use ampwake_schemas::time::Timestamp;
 use std::collections::HashMap;

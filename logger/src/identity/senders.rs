@@ -48,12 +48,21 @@ impl Sender {
     }
 }
 
+/// Where the senders of one message and instance are kept, until silent ones are forgotten.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct SendersPlace {
+    index: usize,
+    sweeps: u32,
+}
+
 /// The senders of every message and instance of one bus.
 #[derive(Debug, Default)]
 pub struct ChannelSenders {
+    places: HashMap<(u32, Option<u32>), usize>,
     /// In the order in which they began.
-    senders: HashMap<(u32, Option<u32>), Vec<Sender>>,
+    senders: Vec<Vec<Sender>>,
     swept: Timestamp,
+    sweeps: u32,
 }
 
 impl ChannelSenders {
@@ -72,16 +81,19 @@ impl ChannelSenders {
         source: u8,
     ) -> SenderVerdict {
         let key = (number, instance);
-        if self.senders.len() >= MAX_CHANNELS && !self.senders.contains_key(&key) {
+        if self.places.len() >= MAX_CHANNELS && !self.places.contains_key(&key) {
             if time.micros().abs_diff(self.swept.micros()) >= SWEEP_US {
-                self.swept = time;
-                self.senders.retain(|_, all| all.iter().any(|s| s.is_heard_at(time)));
+                self.sweep(time);
             }
-            if self.senders.len() >= MAX_CHANNELS {
+            if self.places.len() >= MAX_CHANNELS {
                 return SenderVerdict::Sole;
             }
         }
-        let all = self.senders.entry(key).or_default();
+        let place = *self.places.entry(key).or_insert(self.senders.len());
+        if place == self.senders.len() {
+            self.senders.push(Vec::new());
+        }
+        let all = &mut self.senders[place];
         // Another device under the same address has replaced the one that was there.
         all.retain(|s| s.is_heard_at(time) && (s.device == device || s.source != source));
         let me = match all.iter().position(|s| s.device == device) {
@@ -102,6 +114,48 @@ impl ChannelSenders {
         let began = all[me].since;
         let confirmed = me + 1 < all.len() || all[..me].iter().any(|earlier| earlier.heard > began);
         SenderVerdict::Duplicate { first: all[0].device, first_source: all[0].source, confirmed }
+    }
+
+    /// Where the senders of this message and instance are, if any were noted.
+    pub fn place(&self, number: u32, instance: Option<u32>) -> Option<SendersPlace> {
+        self.places.get(&(number, instance)).map(|index| SendersPlace { index: *index, sweeps: self.sweeps })
+    }
+
+    /// What [`ChannelSenders::note`] does where nothing has changed: notes that the only sender was heard again. `false`
+    /// where it is not the only one any more, or was away for long: nothing is noted then.
+    #[inline]
+    pub fn still_sole(&mut self, place: SendersPlace, time: Timestamp, device: DeviceKey, source: u8) -> bool {
+        if place.sweeps != self.sweeps {
+            return false;
+        }
+        let Some([sender]) = self.senders.get_mut(place.index).map(Vec::as_mut_slice) else { return false };
+        let same = sender.device == device && sender.source == source && sender.is_heard_at(time);
+        if same {
+            sender.heard = time;
+        }
+        same
+    }
+
+    /// Forgets those that have been silent.
+    fn sweep(&mut self, time: Timestamp) {
+        self.swept = time;
+        self.sweeps = self.sweeps.wrapping_add(1);
+        let senders = std::mem::take(&mut self.senders);
+        let mut moved: Vec<Option<usize>> = Vec::with_capacity(senders.len());
+        for all in senders {
+            let heard = all.iter().any(|s| s.is_heard_at(time));
+            moved.push(heard.then_some(self.senders.len()));
+            if heard {
+                self.senders.push(all);
+            }
+        }
+        self.places.retain(|_, place| match moved[*place] {
+            Some(now) => {
+                *place = now;
+                true
+            }
+            None => false,
+        });
     }
 }
 
@@ -172,7 +226,7 @@ mod tests {
             bus.note(at(0), 1, None, DeviceKey(u64::from(i)), (i % 250) as u8);
         }
         assert_eq!(bus.senders.len(), MAX_CHANNELS);
-        assert!(bus.senders.values().all(|all| all.len() <= MAX_SENDERS));
+        assert!(bus.senders.iter().all(|all| all.len() <= MAX_SENDERS));
         bus.note(at(100), 1, None, A, 10);
         bus.note(at(100), 99_999, None, A, 10);
         assert_eq!(bus.senders.len(), 2, "the silent ones were forgotten");

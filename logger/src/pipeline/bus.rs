@@ -1,6 +1,6 @@
 //! One bus: what it speaks, what is being put together on it, and who is on it.
 
-use super::{errors, ranks};
+use super::{errors, ranks, shortcuts};
 use crate::bus::Frame;
 use crate::dialect::Dialect;
 use crate::framing::{Counters, FastPackets, TransportCounters, Transports};
@@ -26,6 +26,8 @@ pub(super) struct Bus {
     pub(super) ranks: ranks::Ranks,
     pub(super) errors: errors::BusErrors,
     pub(super) health: Health,
+    /// What was found out about identifiers, where the tables alone decide.
+    pub(super) shortcuts: shortcuts::Shortcuts,
 }
 
 /// What a bus's dialects make of a frame.
@@ -44,9 +46,11 @@ pub(super) enum Known {
 
 impl Bus {
     pub(super) fn new(name: String, dialects: Vec<Dialect>) -> Self {
+        let tables_only = dialects.iter().all(|d| matches!(d, Dialect::Table(_)));
         Self {
             name,
             dialects,
+            shortcuts: shortcuts::Shortcuts::new(tables_only),
             packets: FastPackets::default(),
             packets_reported: Counters::default(),
             transports: Transports::default(),

@@ -9,7 +9,7 @@
 //! * Senders of different rank share a channel, which follows the highest (see `ranks`); two of one rank do not.
 
 use super::{Bus, event, number};
-use crate::identity::{DeviceKey, SenderVerdict};
+use crate::identity::{DeviceKey, SenderVerdict, SendersPlace};
 use ampwake_schemas::channel::ChannelAddress;
 use ampwake_schemas::message::{Decoded, Field, FieldKind, FieldValue, Protocol, find};
 use ampwake_schemas::sample::Reading;
@@ -74,6 +74,26 @@ struct Slot {
     coding: Coding,
 }
 
+/// What became of one message.
+#[derive(Default)]
+pub(super) struct Recorded {
+    /// Samples that were stored.
+    pub(super) samples: u64,
+    /// Values without a channel: there are too many.
+    pub(super) beyond: u64,
+    /// Where all of its values went together, as they will again unless something changes.
+    pub(super) way: Option<Way>,
+}
+
+/// Where the values of a message of a sole sender go.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Way {
+    pub(super) stream: StreamId,
+    pub(super) senders: SendersPlace,
+    /// It holds until [`Channels::changes`] is another number.
+    pub(super) changes: u64,
+}
+
 #[derive(Default)]
 pub(super) struct Channels {
     entries: HashMap<(Stream, DeviceKey), Entry>,
@@ -83,11 +103,17 @@ pub(super) struct Channels {
     shared: HashSet<Stream>,
     /// The place that is plain `temperature` in a stream without place.
     plain_place: HashMap<Stream, Option<u8>>,
+    changes: u64,
 }
 
 impl Channels {
-    /// Stores the values of one message; the numbers of samples stored and of values beyond the bound.
-    pub(super) fn record(&mut self, bus: &mut Bus, from: From, decoded: &Decoded, store: &mut Writer) -> (u64, u64) {
+    /// Counts whatever gives a sender's values other channels than before.
+    pub(super) fn changes(&self) -> u64 {
+        self.changes
+    }
+
+    /// Stores the values of one message.
+    pub(super) fn record(&mut self, bus: &mut Bus, from: From, decoded: &Decoded, store: &mut Writer) -> Recorded {
         let (protocol, message) = (decoded.def.protocol, decoded.def.number);
         let has_place = protocol == Protocol::N2k && WITH_PLACE.contains(&message);
         let side = decoded.side();
@@ -114,10 +140,11 @@ impl Channels {
         let sole = verdict == SenderVerdict::Sole && !self.shared.contains(&stream);
         if sole && self.entries.get(&key).is_some_and(|e| e.provisional) {
             self.slots -= self.entries.remove(&key).map_or(0, |e| e.slots.len());
+            self.changes += 1;
         }
         if !self.entries.contains_key(&key) {
             if self.entries.len() >= MOST_CHANNELS {
-                return (0, decoded.fields.len() as u64);
+                return Recorded { beyond: decoded.fields.len() as u64, ..Recorded::default() };
             }
             let source = (!sole).then_some(from.source);
             let provisional = !sole && !self.shared.contains(&stream);
@@ -128,12 +155,15 @@ impl Channels {
             None if has_place => self.suffix(stream, bus, decoded, store),
             None => String::new(),
         };
-        let Some(entry) = self.entries.get_mut(&key) else { return (0, 0) };
+        let Some(entry) = self.entries.get_mut(&key) else { return Recorded::default() };
         let room = MOST_SLOTS.saturating_sub(self.slots);
         let before = entry.slots.len();
-        let done = append((entry, room), &bus.name, from, decoded, &suffix, store);
+        let (samples, beyond, stored_in) = append((entry, room), &bus.name, from, decoded, &suffix, store);
         self.slots += entry.slots.len() - before;
-        done
+        let settled = sole && !entry.provisional && beyond == 0;
+        let senders = bus.senders.place(message, watched).filter(|_| settled);
+        let way = stored_in.zip(senders).map(|(stream, senders)| Way { stream, senders, changes: self.changes });
+        Recorded { samples, beyond, way }
     }
 
     /// What a device sends, as in channel addresses without bus and field: `n2k/127751/3`.
@@ -165,6 +195,7 @@ impl Channels {
         store: &mut Writer,
     ) {
         self.shared.insert(stream);
+        self.changes += 1;
         let mut sources = vec![first_source];
         for ((_, device), entry) in self.entries.iter().filter(|((s, _), _)| *s == stream) {
             if *device != first {
@@ -217,8 +248,8 @@ impl Channels {
 /// Layouts of one message of one device; what comes in yet another way is stored value by value.
 const MOST_LAYOUTS: usize = 16;
 
-/// Stores the values of a message; the numbers of samples stored and of values without a channel. So many more slots
-/// may be remembered as there is `room`.
+/// Stores the values of a message; the numbers of samples stored and of values without a channel, and the stream that
+/// took all of them. So many more slots may be remembered as there is `room`.
 fn append(
     (entry, mut room): (&mut Entry, usize),
     bus: &str,
@@ -226,7 +257,7 @@ fn append(
     decoded: &Decoded,
     suffix: &str,
     store: &mut Writer,
-) -> (u64, u64) {
+) -> (u64, u64, Option<StreamId>) {
     let values = decoded.fields.iter().filter_map(|f| match (f.field.unit(), &f.value) {
         (Some(unit), FieldValue::Reading(reading)) => Some((f, unit, *reading)),
         _ => None,
@@ -300,7 +331,7 @@ fn append(
             }
         }
     }
-    (stored, beyond)
+    (stored, beyond, stream)
 }
 
 /// Whole numbers of more bits lose some on the way through a float, so those are stored as the float that they are.
@@ -367,14 +398,14 @@ mod tests {
         let mut channels = Channels::default();
         // The longest list of trouble codes: 255 sets.
         let decoded = decode(find(Protocol::J1939, 65226).unwrap(), &[1; 1785]);
-        let mut stored = (0, 0);
+        let mut stored = Recorded::default();
         for n in 0..400_u32 {
             // Each has replaced the one before.
             let time = Timestamp::from_millis(i64::from(n) * 100_000);
             let from = From { index: 0, time, device: DeviceKey(n.into()), source: 1 };
             stored = channels.record(&mut bus, from, &decoded, &mut store);
         }
-        assert_eq!(stored.0, 0, "{stored:?}");
+        assert_eq!(stored.samples, 0);
         assert_eq!(channels.slots, MOST_SLOTS);
         assert_eq!(channels.entries.values().map(|e| e.slots.len()).sum::<usize>(), MOST_SLOTS);
     }

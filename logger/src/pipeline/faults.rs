@@ -7,7 +7,7 @@
 
 use super::{Bus, event};
 use crate::identity::DeviceKey;
-use ampwake_schemas::message::{Decoded, FieldKind, FieldValue, Protocol};
+use ampwake_schemas::message::{Decoded, FieldKind, FieldValue, MessageDef, Protocol};
 use ampwake_schemas::sample::Reading;
 use ampwake_schemas::time::Timestamp;
 use ampwake_store::Event;
@@ -129,6 +129,11 @@ impl Faults {
         told.into_iter().map(|(fault, since)| told_event(&bus.name, time, key, watched, fault, since)).collect()
     }
 
+    /// True where no device was ever heard with a fault.
+    pub(super) fn is_calm(&self) -> bool {
+        self.devices.is_empty()
+    }
+
     /// Ends the faults that their devices no longer repeat; an emergency of CANopen is said once.
     pub(super) fn pass(&mut self, buses: &[Bus], now: Timestamp) -> Vec<Event> {
         let mut events = Vec::new();
@@ -167,6 +172,27 @@ impl State {
     fn end(&mut self) -> bool {
         self.active = false;
         std::mem::take(&mut self.open)
+    }
+}
+
+/// What a message of this row can say of faults.
+pub(super) enum Tells {
+    /// Nothing.
+    Nothing,
+    /// These bits of these fields, which are none of them lit as a rule.
+    Lamps([(&'static str, u32); 2]),
+    /// More than that.
+    Codes,
+}
+
+/// What [`Faults::note`] looks for in messages of this row.
+pub(super) fn tells(def: &MessageDef) -> Tells {
+    match (def.protocol, def.number) {
+        (Protocol::N2k, 127_489) => {
+            Tells::Lamps([("discrete_status_1", !NO_FAULT_1), ("discrete_status_2", !NO_FAULT_2)])
+        }
+        (Protocol::J1939, 65226) | (Protocol::Rvc, 0x1FECA) | (Protocol::Canopen, _) => Tells::Codes,
+        _ => Tells::Nothing,
     }
 }
 

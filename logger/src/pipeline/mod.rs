@@ -12,6 +12,7 @@ mod errors;
 mod faults;
 mod ranks;
 mod segments;
+mod shortcuts;
 
 use crate::bus::readings::Readings;
 use crate::bus::stamps::Meaning;
@@ -86,6 +87,8 @@ pub struct Pipeline {
     held: Option<(usize, Carried)>,
     /// When the other buses are looked at again for silence.
     next_look: Timestamp,
+    /// Frames of messages that no row has, since the last flush: on a vessel's bus every third.
+    unknown: u64,
     problems: BTreeMap<&'static str, u64>,
     totals: Totals,
 }
@@ -104,6 +107,7 @@ impl Pipeline {
             segments: segments::Segments::default(),
             held: None,
             next_look: Timestamp::default(),
+            unknown: 0,
             problems: BTreeMap::new(),
             totals: Totals::default(),
         }
@@ -207,6 +211,8 @@ impl Pipeline {
             sends
         });
         store_events(senders, store);
+        let unknown = std::mem::take(&mut self.unknown);
+        self.count("unknown_message", unknown);
         for (name, n) in std::mem::take(&mut self.problems) {
             store.problem(name, n);
         }
@@ -257,8 +263,17 @@ impl Pipeline {
         self.segments.watch.segments()
     }
 
+    #[inline]
     fn settle(&mut self, next: Option<Timestamp>, store: &mut Writer) {
-        let Some((bus, carried)) = self.held.take() else { return };
+        // Looked at first: taking it moves it, and there hardly ever is one.
+        if self.held.is_some()
+            && let Some((bus, carried)) = self.held.take()
+        {
+            self.settle_held(bus, carried, next, store);
+        }
+    }
+
+    fn settle_held(&mut self, bus: usize, carried: Carried, next: Option<Timestamp>, store: &mut Writer) {
         match self.segments.watch.settle(carried.time(), next) {
             Settled::Odd => return self.count("odd_time", 1),
             Settled::Use => {}
@@ -313,11 +328,24 @@ impl Pipeline {
             return self.count("frame_of_another_protocol", 1);
         }
         let id = identifier(frame);
-        let tabled = bus.is_tabled(frame);
-        let senders = if frame.flags.extended { &mut bus.identities } else { &mut bus.nodes };
-        let device = if tabled { senders.heard(frame.time, id.source) } else { None };
-        self.described.values.clear();
-        let (def, payload) = match bus.know(frame, id, &mut self.described.values) {
+        let (device, known) = match bus.shortcuts.get(frame) {
+            Some(shortcut) => {
+                let known = shortcut.def.map_or(Known::Unknown, Known::Row);
+                (bus.identities.heard(frame.time, id.source), known)
+            }
+            None => {
+                let tabled = bus.is_tabled(frame);
+                let senders = if frame.flags.extended { &mut bus.identities } else { &mut bus.nodes };
+                let device = if tabled { senders.heard(frame.time, id.source) } else { None };
+                self.described.values.clear();
+                let known = bus.know(frame, id, &mut self.described.values);
+                if tabled {
+                    bus.shortcuts.learn(frame, &known);
+                }
+                (device, known)
+            }
+        };
+        let (def, payload) = match known {
             Known::Row(def) if def.transport == Transport::Fast => match bus.packets.push(frame.time, id, frame.data())
             {
                 Outcome::Complete(payload) => (def, payload),
@@ -338,9 +366,26 @@ impl Pipeline {
                 self.totals.samples += samples;
                 return self.count("channel_beyond_limit", beyond);
             }
-            Known::Unknown => return self.count("unknown_message", 1),
+            Known::Unknown => {
+                self.unknown += 1;
+                return;
+            }
             Known::Foreign => return self.count("frame_of_another_protocol", 1),
         };
+        let mut to_learn = None;
+        if let (Some(reader), Some(device)) = (bus.shortcuts.reader(frame), device) {
+            if let Some(way) = reader.read(payload, device)
+                && way.changes == self.channels.changes()
+                && (!reader.has_lamps() || self.faults.is_calm())
+                && bus.senders.still_sole(way.senders, frame.time, device, id.source)
+            {
+                store.append_row(way.stream, frame.time, &reader.raws, &reader.codes);
+                self.totals.messages += 1;
+                self.totals.samples += reader.raws.len() as u64;
+                return;
+            }
+            to_learn = Some(reader.key(payload, device));
+        }
         self.totals.messages += 1;
         if def.number == pgn::ADDRESS_CLAIM {
             let claim = name_of_claim(payload).and_then(|name| bus.identities.claim(frame.time, id.source, name));
@@ -377,9 +422,12 @@ impl Pipeline {
         }
         store_events(self.faults.note((index, bus), frame.time, (device, id.source), &decoded), store);
         let from = channels::From { index, time: frame.time, device, source: id.source };
-        let (samples, beyond) = self.channels.record(bus, from, &decoded, store);
-        self.totals.samples += samples;
-        self.count("channel_beyond_limit", beyond);
+        let recorded = self.channels.record(bus, from, &decoded, store);
+        if let (Some(key), Some(way), Some(reader)) = (to_learn, recorded.way, bus.shortcuts.reader(frame)) {
+            reader.learn(key, way);
+        }
+        self.totals.samples += recorded.samples;
+        self.count("channel_beyond_limit", recorded.beyond);
     }
 }
 

@@ -7,6 +7,7 @@ pub mod can_id;
 pub mod decode;
 pub mod encode;
 pub mod fast_packet;
+pub mod plain;
 pub mod tables;
 pub mod transport;
 

@@ -50,6 +50,44 @@ const fn top(bits: u16, signed: bool) -> u64 {
     if signed { mask(bits) >> 1 } else { mask(bits) }
 }
 
+/// The codes of one width, ready to be asked often.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Span {
+    top: u64,
+    missing: u64,
+    error: u64,
+    all: u64,
+}
+
+/// What [`statement`] says of this width, as a span.
+pub(super) const fn span(protocol: Protocol, bits: u16, signed: bool) -> Span {
+    let kept = kept(protocol, bits);
+    Span { top: top(bits, signed), missing: kept.missing, error: kept.missing + kept.error, all: kept.all() }
+}
+
+impl Span {
+    /// The highest raw code that is not negative.
+    pub(super) fn top(&self) -> u64 {
+        self.top
+    }
+
+    /// How many codes from the top down are no values.
+    pub(super) fn all(&self) -> u64 {
+        self.all
+    }
+
+    /// The [`Reading::code`] of a raw number: 0 for a value.
+    #[inline]
+    pub(super) fn code(&self, raw: u64) -> u8 {
+        let below = self.top.wrapping_sub(raw);
+        if below >= self.all {
+            // The lowest negative code is no value either, see [`statement`].
+            return if below == u64::MAX && self.all > 0 { 2 } else { 0 };
+        }
+        1 + u8::from(below >= self.missing) + u8::from(below >= self.error)
+    }
+}
+
 /// What the sender states with this code instead of a value, if it does.
 pub(super) fn statement(protocol: Protocol, raw: u64, bits: u16, signed: bool) -> Option<Reading> {
     let (top, kept) = (top(bits, signed), kept(protocol, bits));

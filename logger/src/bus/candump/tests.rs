@@ -121,3 +121,23 @@ proptest! {
         prop_assert_eq!(parse(text.as_bytes()).unwrap().frame, frame(id, EXTENDED, &data));
     }
 }
+
+proptest! {
+    /// The short way says what the long one says, or nothing.
+    #[test]
+    fn the_usual_form_is_read_alike(
+        seconds in 0_u64..9_999_999_999, micros in 0_u32..1_000_000, interface in "[a-z0-9]{1,5}", id in 0_u32..0x4000_0000,
+        data in proptest::collection::vec(any::<u8>(), 0..=8), mark in prop_oneof![Just(""), Just(" R"), Just(" T"), Just(" x")],
+        at in any::<prop::sample::Index>(), other in any::<u8>(), damaged: bool
+    ) {
+        let hex: String = data.iter().map(|b| format!("{b:02X}")).collect();
+        let mut line = format!("({seconds:010}.{micros:06}) {interface} {id:08X}#{hex}{mark}").into_bytes();
+        if damaged {
+            let at = at.index(line.len());
+            line[at] = other;
+        }
+        let usual = usual(&line);
+        prop_assert!(usual.is_none() || usual == of_any_form(&line), "{}", line.escape_ascii());
+        prop_assert!(usual.is_some() || damaged || mark == " x" || id >= ERROR_BIT);
+    }
+}
