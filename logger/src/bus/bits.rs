@@ -11,31 +11,40 @@ const UNSTUFFED: u32 = 13;
 /// x^15 + x^14 + x^10 + x^8 + x^7 + x^4 + x^3 + 1 without its first term.
 const POLYNOMIAL: u16 = 0x4599;
 
-/// The checksum of one byte that follows the checksum 0.
-const CHECKSUM: [u16; 256] = {
-    let mut table = [0; 256];
-    let mut byte = 0;
-    while byte < 256 {
-        let mut sum = (byte as u16) << 7;
-        let mut bit = 0;
-        while bit < 8 {
-            sum = if sum & 0x4000 == 0 { sum << 1 } else { sum << 1 ^ POLYNOMIAL } & 0x7FFF;
-            bit += 1;
+/// Header and data of the longest frame: 39 + 64 bits, in whole bytes.
+const MOST_BYTES: usize = 13;
+
+/// What a byte contributes to the checksum, by the number of bytes that follow it: the checksum of a sum is the sum of the
+/// checksums, so that no byte has to wait for another.
+static CHECKSUM: [[u16; 256]; MOST_BYTES] = {
+    let mut table = [[0; 256]; MOST_BYTES];
+    let mut after = 0;
+    while after < MOST_BYTES {
+        let mut byte = 0;
+        while byte < 256 {
+            let mut sum = (byte as u16) << 7;
+            let mut bit = 0;
+            while bit < 8 + 8 * after {
+                sum = if sum & 0x4000 == 0 { sum << 1 } else { sum << 1 ^ POLYNOMIAL } & 0x7FFF;
+                bit += 1;
+            }
+            table[after][byte] = sum;
+            byte += 1;
         }
-        table[byte] = sum;
-        byte += 1;
+        after += 1;
     }
     table
 };
 
-/// What some bits do to the stuffing: for each state (last bit * 4 + length of its run - 1) the new state, and in the
-/// upper bits how many bits are stuffed. After five equal bits comes their opposite, which begins a new run.
-const fn stuffing<const VALUES: usize>(width: u32) -> [[u8; VALUES]; 8] {
-    let mut table = [[0; VALUES]; 8];
-    let mut state = 0;
-    while state < 8 {
-        let mut bits = 0;
-        while bits < VALUES {
+/// What some bits do to the stuffing. After five equal bits comes their opposite, which begins a new run; a state is the last
+/// bit * 4 + the length of its run - 1. Each of the eight bytes of an entry is for one state: where it leads, times 8, and
+/// in the two upper bits how many bits are stuffed. Shifted by a state times 8, the entry has the next one at its bottom.
+const fn stuffing<const VALUES: usize>(width: u32) -> [u64; VALUES] {
+    let mut table = [0; VALUES];
+    let mut bits = 0;
+    while bits < VALUES {
+        let mut state = 0;
+        while state < 8 {
             let (mut last, mut run, mut stuffed) = (state >> 2, (state & 3) + 1, 0);
             let mut bit = width;
             while bit > 0 {
@@ -47,16 +56,16 @@ const fn stuffing<const VALUES: usize>(width: u32) -> [[u8; VALUES]; 8] {
                     (stuffed, last, run) = (stuffed + 1, 1 - value, 1);
                 }
             }
-            table[state][bits] = (stuffed << 3 | last << 2 | (run - 1)) as u8;
-            bits += 1;
+            table[bits] |= ((stuffed << 6 | (last << 2 | (run - 1)) << 3) as u64) << (8 * state);
+            state += 1;
         }
-        state += 1;
+        bits += 1;
     }
     table
 }
-const STUFFING: [[u8; 256]; 8] = stuffing(8);
+static STUFFING: [u64; 256] = stuffing(8);
 /// The same for the seven upper bits of the checksum; the eight lower ones make a whole byte again.
-const STUFFING_7: [[u8; 128]; 8] = stuffing(7);
+static STUFFING_7: [u64; 128] = stuffing(7);
 
 /// Bits that a frame takes on the bus. CAN FD frames change the bit rate within themselves and count nothing.
 pub fn on_the_bus(frame: &Frame) -> u32 {
@@ -82,17 +91,18 @@ pub fn on_the_bus(frame: &Frame) -> u32 {
     let padding = covered.next_multiple_of(8) - covered;
     let bytes = sequence.to_be_bytes();
     let padded = ((0b01_0101 & ((1 << padding) - 1)) << covered | sequence).to_be_bytes();
-    // Two chains that do not wait for each other: the checksum is needed at the end only.
-    let (mut sum, mut state, mut stuffed) = (0_u16, 0_u8, 0_u32);
-    for (plain, padded) in bytes[first..].iter().zip(&padded[first..]) {
-        sum = (sum << 8 & 0x7FFF) ^ CHECKSUM[usize::from((sum >> 7) as u8 ^ plain)];
-        let next = STUFFING[usize::from(state)][usize::from(*padded)];
-        state = next & 7;
-        stuffed += u32::from(next >> 3);
+    let after = 15 - first;
+    let (mut sum, mut state, mut stuffed) = (0_u16, 0_u64, 0_u64);
+    for (i, (plain, padded)) in bytes[first..].iter().zip(&padded[first..]).enumerate() {
+        sum ^= CHECKSUM[after - i][usize::from(*plain)];
+        state = STUFFING[usize::from(*padded)] >> (state & 0x38);
+        stuffed += state >> 6 & 3;
     }
-    let upper = STUFFING_7[usize::from(state)][usize::from(sum >> 8)];
-    let lower = STUFFING[usize::from(upper & 7)][usize::from(sum as u8)];
-    covered + 15 + stuffed + u32::from(upper >> 3) + u32::from(lower >> 3) + UNSTUFFED
+    state = STUFFING_7[usize::from(sum >> 8)] >> (state & 0x38);
+    stuffed += state >> 6 & 3;
+    state = STUFFING[usize::from(sum as u8)] >> (state & 0x38);
+    stuffed += state >> 6 & 3;
+    covered + 15 + stuffed as u32 + UNSTUFFED
 }
 
 #[cfg(test)]

@@ -58,7 +58,7 @@ pub fn parse(line: &[u8]) -> Option<Line<'_>> {
 /// A line of the commonest form, to the letter: `(ssssssssss.uuuuuu) interface IIIIIIII#data [R/T]`, a data frame of CAN 2.0.
 /// `None` says nothing about the line.
 #[inline]
-fn usual(line: &[u8]) -> Option<Line<'_>> {
+pub(super) fn usual(line: &[u8]) -> Option<Line<'_>> {
     let (head, rest) = line.split_first_chunk::<20>()?;
     if (head[0], head[18], head[19]) != (b'(', b')', b' ') {
         return None;

@@ -93,6 +93,22 @@ impl<R: Read> Lines<R> {
         }
     }
 
+    /// The next line, if it lies complete in the buffer; [`Lines::take`] takes it.
+    #[inline]
+    pub fn peek(&self) -> Option<&[u8]> {
+        let length = memchr::memchr(b'\n', &self.buffer[self.searched..self.end])?;
+        let bytes = &self.buffer[self.start..self.searched + length];
+        (!self.skipping && bytes.len() <= LONGEST).then_some(bytes)
+    }
+
+    /// Takes the line of so many bytes that [`Lines::peek`] showed.
+    #[inline]
+    pub fn take(&mut self, length: usize) {
+        self.start += length + 1;
+        self.searched = self.start;
+        self.number += 1;
+    }
+
     fn line(&mut self, start: usize, end: usize, ended: bool) -> Line<'_> {
         self.number += 1;
         let fits = !std::mem::take(&mut self.skipping) && end - start <= LONGEST;

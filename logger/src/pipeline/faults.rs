@@ -12,7 +12,7 @@ use ampwake_schemas::sample::Reading;
 use ampwake_schemas::time::Timestamp;
 use ampwake_store::Event;
 use serde_json::json;
-use std::collections::{BTreeMap, BTreeSet, HashMap};
+use std::collections::{BTreeMap, BTreeSet};
 
 /// A fault is told again after this long, in microseconds. A design choice.
 const AGAIN_US: u64 = 600_000_000;
@@ -31,7 +31,7 @@ const NO_FAULT_2: u32 = 1 << 3 | 1 << 6 | 1 << 7;
 type Fault = (u32, u8);
 
 /// A device, or one of its engines.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 struct Key {
     bus: usize,
     protocol: Protocol,
@@ -75,7 +75,7 @@ enum Says {
 /// The faults of the devices of all buses.
 #[derive(Default)]
 pub(super) struct Faults {
-    devices: HashMap<Key, Watched>,
+    devices: BTreeMap<Key, Watched>,
 }
 
 impl Faults {

@@ -1,7 +1,7 @@
 //! What was found out about an identifier once need not be found out again: what its frames are, how their values are
 //! read, and where those go. A live bus and an import of millions of frames take the same short way.
 //!
-//! Owes its reader: the same database as the long way round leaves (`tests.rs` compares them), whatever a bus carries. A
+//! Owes its reader: the same database as the long way round leaves (the tests compare them), whatever a bus carries. A
 //! shortcut is taken only while nothing has changed: the same device, alone with this message, no fault to be told.
 
 use super::bus::Known;
@@ -156,3 +156,6 @@ impl Reader {
         self.routes.push((key, way));
     }
 }
+
+#[cfg(test)]
+mod tests;
