@@ -17,6 +17,7 @@ mod overview;
 mod recover;
 mod rollup;
 mod samples;
+mod scan;
 mod store;
 mod streams;
 mod tails;

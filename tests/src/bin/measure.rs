@@ -1,0 +1,297 @@
+//! What this computer does in how long: the parts of the figures (`tests/figures`) that are measured from within. Every
+//! part prints one line of JSON.
+
+use ampwake_logger::bus::Frame;
+use ampwake_logger::bus::recording::{Input, Recording};
+use ampwake_logger::bus::source::{Outlet, Source};
+use ampwake_logger::pipeline::Pipeline;
+use ampwake_logger::record::record;
+use ampwake_schemas::quantity::Unit;
+use ampwake_schemas::time::Timestamp;
+use ampwake_store::{Coding, Store, StreamColumn};
+use ampwake_tests::counter::options;
+use clap::Parser;
+use rusqlite::Connection;
+use serde_json::json;
+use std::collections::BTreeMap;
+use std::io::Write;
+use std::path::{Path, PathBuf};
+use std::time::{Duration, Instant};
+
+type Outcome = Result<serde_json::Value, Box<dyn std::error::Error>>;
+
+/// Measures one thing.
+#[derive(Parser)]
+enum Part {
+    /// Unpacks every sealed block: minimum, maximum, mean and integral of every channel.
+    Scan {
+        database: PathBuf,
+        #[arg(long, default_value_t = 7)]
+        rounds: u32,
+    },
+    /// The same from rows, which are written first.
+    Rows {
+        database: PathBuf,
+        rows: PathBuf,
+        #[arg(long, default_value_t = 3)]
+        rounds: u32,
+    },
+    /// Reads a recording and decodes it, without storing it.
+    Decode { recording: PathBuf },
+    /// Records a day of 100 samples a second, committed every so many seconds, and counts what goes to the device.
+    Write {
+        database: PathBuf,
+        #[arg(long, default_value_t = 10)]
+        commit_s: i64,
+        #[arg(long)]
+        as_rows: bool,
+        #[arg(long, default_value_t = 86_400)]
+        seconds: i64,
+    },
+    /// The recorder on a bus that plays a recording, so many frames a second.
+    Daemon {
+        recording: PathBuf,
+        database: PathBuf,
+        #[arg(long, default_value_t = 1850.0)]
+        per_second: f64,
+        #[arg(long, default_value_t = 30.0)]
+        seconds: f64,
+    },
+}
+
+fn main() -> Result<(), Box<dyn std::error::Error>> {
+    let said = match Part::parse() {
+        Part::Scan { database, rounds } => scan(&database, rounds),
+        Part::Rows { database, rows, rounds } => from_rows(&database, &rows, rounds),
+        Part::Decode { recording } => decoded(recording),
+        Part::Write { database, commit_s, as_rows, seconds } if as_rows => rows_written(&database, commit_s, seconds),
+        Part::Write { database, commit_s, seconds, .. } => written(&database, commit_s, seconds),
+        Part::Daemon { recording, database, per_second, seconds } => daemon(recording, &database, per_second, seconds),
+    }?;
+    Ok(writeln!(std::io::stdout(), "{said}")?)
+}
+
+fn timed<T>(
+    rounds: u32,
+    mut work: impl FnMut() -> Result<T, Box<dyn std::error::Error>>,
+) -> Result<(Vec<f64>, T), Box<dyn std::error::Error>> {
+    let mut seconds = Vec::new();
+    loop {
+        let start = Instant::now();
+        let done = work()?;
+        seconds.push(start.elapsed().as_secs_f64());
+        if seconds.len() as u32 >= rounds {
+            return Ok((seconds, done));
+        }
+    }
+}
+
+fn scan(database: &Path, rounds: u32) -> Outcome {
+    let store = Store::open(database)?;
+    let (seconds, all) = timed(rounds, || Ok(store.scan_all()?))?;
+    let samples: u64 = all.values().map(|s| s.count).sum();
+    let integral: f64 = all.values().map(|s| s.integral).sum();
+    Ok(json!({ "samples": samples, "seconds": seconds, "integral": integral }))
+}
+
+/// Rows as a plain logger keeps them, under a key of channel and time.
+const ROWS: &str = "CREATE TABLE IF NOT EXISTS sample (channel INTEGER, time INTEGER, value REAL, PRIMARY KEY (channel, time)) WITHOUT ROWID";
+
+fn from_rows(database: &Path, rows: &Path, rounds: u32) -> Outcome {
+    let store = Store::open(database)?;
+    let mut connection = Connection::open(rows)?;
+    connection.execute_batch(ROWS)?;
+    let transaction = connection.transaction()?;
+    {
+        let mut insert = transaction.prepare("INSERT OR IGNORE INTO sample VALUES (?1, ?2, ?3)")?;
+        for channel in store.channels()? {
+            for read in store.read(channel.id, None, None)? {
+                let (time, reading) = read?;
+                insert.execute((channel.id.0, time.millis(), reading.value()))?;
+            }
+        }
+    }
+    transaction.commit()?;
+    let (seconds, samples) = timed(rounds, || {
+        let mut statement = connection.prepare("SELECT channel, time, value FROM sample ORDER BY channel, time")?;
+        let mut rows = statement.query([])?;
+        let (mut samples, mut sums) = (0_u64, BTreeMap::<i64, (f64, f64, f64, f64, i64, f64)>::new());
+        while let Some(row) = rows.next()? {
+            samples += 1;
+            let (channel, time): (i64, i64) = (row.get(0)?, row.get(1)?);
+            let Some(value) = row.get::<_, Option<f64>>(2)? else { continue };
+            let entry = sums.entry(channel).or_insert((f64::INFINITY, f64::NEG_INFINITY, 0.0, 0.0, time, value));
+            entry.3 += (value + entry.5) / 2.0 * (time - entry.4) as f64 / 1000.0;
+            *entry = (entry.0.min(value), entry.1.max(value), entry.2 + value, entry.3, time, value);
+        }
+        Ok(samples)
+    })?;
+    Ok(json!({ "samples": samples, "seconds": seconds, "bytes": std::fs::metadata(rows)?.len() }))
+}
+
+fn decoded(recording: PathBuf) -> Outcome {
+    let folder = tempfile::tempdir()?;
+    let mut store = Store::create(folder.path().join("voyage.db"))?;
+    let mut pipeline = Pipeline::new(BTreeMap::new());
+    let mut recording = Recording::open(&Input::File(recording))?;
+    pipeline.begin("measured", recording.stamps().meaning(), &mut store);
+    let bus = pipeline.bus("can0");
+    let start = Instant::now();
+    while let Some(received) = recording.next_frame()? {
+        pipeline.frame(bus, received.frame, &mut store);
+    }
+    let totals = pipeline.totals();
+    Ok(json!({ "frames": totals.frames, "samples": totals.samples, "seconds": [start.elapsed().as_secs_f64()] }))
+}
+
+/// Bytes that this process has sent to the device.
+fn to_the_device() -> u64 {
+    let text = std::fs::read_to_string("/proc/self/io").unwrap_or_default();
+    text.lines().find_map(|l| l.strip_prefix("write_bytes: ")?.parse().ok()).unwrap_or(0)
+}
+
+/// Twenty messages of five values a second, as the sensors of a vessel send them: steps of the last digit, some noise.
+const MESSAGES: i64 = 20;
+const VALUES: i64 = 5;
+const T0: i64 = 1_769_472_000_000;
+
+fn value(message: i64, place: i64, second: i64) -> i64 {
+    let mixed = (message * 7919 + place * 104_729 + second).wrapping_mul(0x9E37_79B9_7F4A_7C15_u64 as i64);
+    2000 + message * 50 + second / (30 + place) % 200 + (mixed >> 61)
+}
+
+fn written(database: &Path, commit_s: i64, seconds: i64) -> Outcome {
+    let mut store = Store::create(database)?;
+    store.begin_segment("measured");
+    let mut streams = Vec::new();
+    for message in 0..MESSAGES {
+        let columns: Result<Vec<StreamColumn>, ampwake_store::StoreError> = (0..VALUES)
+            .map(|place| {
+                let address = format!("can0/n2k/127508/{message}/value_{place}").parse().expect("an address");
+                Ok(StreamColumn { channel: store.channel(&address, Unit::Volt)?, coding: Coding::WHOLE })
+            })
+            .collect();
+        streams.push(store.stream(&columns?)?);
+    }
+    let before = to_the_device();
+    let start = Instant::now();
+    for second in 0..seconds {
+        for (message, stream) in streams.iter().enumerate() {
+            let raws: Vec<i64> = (0..VALUES).map(|place| value(message as i64, place, second)).collect();
+            let jitter = value(message as i64, 9, second) % 7;
+            let time = Timestamp::from_millis(T0 + second * 1000 + message as i64 * 50 + jitter);
+            store.append_row(*stream, time, &raws, &[0; VALUES as usize]);
+        }
+        if second % commit_s == commit_s - 1 {
+            store.commit()?;
+        }
+    }
+    store.seal()?;
+    drop(store);
+    let bytes = to_the_device() - before;
+    Ok(
+        json!({ "seconds": [start.elapsed().as_secs_f64()], "written": bytes, "file": std::fs::metadata(database)?.len() }),
+    )
+}
+
+fn rows_written(database: &Path, commit_s: i64, seconds: i64) -> Outcome {
+    let connection = Connection::open(database)?;
+    connection.execute_batch("PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL;")?;
+    connection.execute_batch("CREATE TABLE sample (time INTEGER, channel INTEGER, value REAL)")?;
+    let before = to_the_device();
+    let start = Instant::now();
+    for from in (0..seconds).step_by(commit_s as usize) {
+        let transaction = connection.unchecked_transaction()?;
+        let mut insert = transaction.prepare_cached("INSERT INTO sample VALUES (?1, ?2, ?3)")?;
+        for second in from..seconds.min(from + commit_s) {
+            for message in 0..MESSAGES {
+                for place in 0..VALUES {
+                    let value = value(message, place, second) as f64 / 100.0;
+                    insert.execute((T0 + second * 1000 + message * 50, message * VALUES + place, value))?;
+                }
+            }
+        }
+        drop(insert);
+        transaction.commit()?;
+    }
+    drop(connection);
+    let bytes = to_the_device() - before;
+    Ok(
+        json!({ "seconds": [start.elapsed().as_secs_f64()], "written": bytes, "file": std::fs::metadata(database)?.len() }),
+    )
+}
+
+/// A bus that plays frames at an even pace.
+struct Player {
+    frames: Vec<Frame>,
+    pause: Duration,
+    length: Duration,
+}
+
+impl Source for Player {
+    fn name(&self) -> &str {
+        "can0"
+    }
+
+    fn run(self: Box<Self>, out: &Outlet) {
+        let start = Instant::now();
+        for (n, frame) in self.frames.iter().enumerate() {
+            let due = self.pause * n as u32;
+            if due > self.length || out.is_over() {
+                return;
+            }
+            // Ten milliseconds at a time, as a driver hands them on.
+            let ahead = due.saturating_sub(start.elapsed());
+            if ahead > Duration::from_millis(10) {
+                std::thread::sleep(ahead);
+            }
+            if !out.frame(*frame) {
+                return;
+            }
+        }
+    }
+}
+
+fn cpu_seconds() -> f64 {
+    let text = std::fs::read_to_string("/proc/self/stat").unwrap_or_default();
+    let fields: Vec<f64> =
+        text.rsplit(')').next().unwrap_or("").split_whitespace().filter_map(|f| f.parse().ok()).collect();
+    // User and system time, in hundredths of a second on Linux (the state before them is no number).
+    (fields.get(10).unwrap_or(&0.0) + fields.get(11).unwrap_or(&0.0)) / 100.0
+}
+
+fn resident_mb() -> f64 {
+    let text = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
+    let peak = text.lines().find_map(|l| l.strip_prefix("VmHWM:")?.trim().strip_suffix(" kB")?.parse::<f64>().ok());
+    peak.unwrap_or(0.0) / 1000.0
+}
+
+fn daemon(recording: PathBuf, database: &Path, per_second: f64, seconds: f64) -> Outcome {
+    let mut recording = Recording::open(&Input::File(recording))?;
+    let mut frames = Vec::new();
+    while frames.len() < (per_second * seconds) as usize + 1 {
+        let Some(received) = recording.next_frame()? else { break };
+        frames.push(received.frame);
+    }
+    drop(recording);
+    // What the frames take is the bus's, not the recorder's.
+    let (held, idle) = (resident_mb(), cpu_seconds());
+    let count = frames.len();
+    let player =
+        Player { frames, pause: Duration::from_secs_f64(1.0 / per_second), length: Duration::from_secs_f64(seconds) };
+    let runtime = tokio::runtime::Builder::new_current_thread().build()?;
+    let start = Instant::now();
+    let store = Store::create(database)?;
+    let report = runtime.block_on(record(
+        vec![Box::new(player)],
+        store,
+        options(Duration::from_secs(10)),
+        std::future::pending(),
+    ))?;
+    let wall = start.elapsed().as_secs_f64();
+    let cpu = cpu_seconds() - idle;
+    Ok(json!({
+        "frames": count, "recorded": report.totals.frames, "seconds": [wall], "cpu_s": cpu, "share": cpu / wall,
+        "resident_mb": resident_mb(), "of_that_the_bus_mb": held
+    }))
+}
