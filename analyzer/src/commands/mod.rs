@@ -9,6 +9,7 @@ mod import;
 mod intent;
 mod output;
 mod source;
+mod sql;
 
 use clap::{Parser, Subcommand};
 use std::io::Write;
@@ -38,6 +39,8 @@ enum Command {
     Intent(intent::Command),
     /// Analyse a database or recordings against the design intent.
     Analyze(analyze::Args),
+    /// Ask a database in SQL, every sample a row of table `sample`.
+    Sql(sql::Args),
 }
 
 /// Why a command did not do what it was asked.
@@ -91,6 +94,7 @@ pub fn run(cli: Cli, streams: &mut Streams) -> u8 {
         Command::Devices(a) => channels::devices(&a, streams),
         Command::Intent(c) => intent::run(&c, streams),
         Command::Analyze(a) => analyze::run(&a, streams),
+        Command::Sql(a) => sql::run(&a, streams),
     };
     match outcome {
         Ok(Outcome::Done) => 0,

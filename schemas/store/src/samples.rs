@@ -8,10 +8,10 @@
 use crate::error::StoreError;
 use crate::store::{Store, coding};
 use crate::{ChannelId, SegmentId, StreamId, Timestamp, tails};
-use ampwake_blocks::{BlockView, Coding};
+use ampwake_blocks::{BlockError, BlockView, Coding, Merge, Piece};
 use ampwake_schemas::sample::Reading;
 use rusqlite::OptionalExtension;
-use std::collections::{BTreeMap, HashMap, VecDeque};
+use std::collections::{BTreeMap, HashMap};
 
 /// A time and what was said, in corrected ms.
 type Point = (i64, Reading);
@@ -20,23 +20,8 @@ type Point = (i64, Reading);
 #[derive(Debug)]
 pub struct Samples<'a> {
     store: &'a Store,
-    /// Not unpacked yet, the earliest last.
-    waiting: Vec<Piece>,
-    /// Unpacked, in the order of time.
-    ahead: VecDeque<Point>,
-    /// Corrected bounds, both included.
-    from_ms: i64,
-    to_ms: i64,
+    merge: Merge<Body, Reading>,
     failed: bool,
-}
-
-#[derive(Debug)]
-struct Piece {
-    /// Corrected time of its first row.
-    first_ms: i64,
-    segment: i64,
-    offset_ms: i64,
-    body: Body,
 }
 
 #[derive(Debug)]
@@ -45,9 +30,31 @@ enum Body {
         id: i64,
         place: usize,
         coding: Coding,
+        offset_ms: i64,
     },
     /// From chunks.
     Points(Vec<Point>),
+}
+
+/// An error that has no path yet.
+enum Failed {
+    Block(BlockError),
+    Store(StoreError),
+}
+
+impl From<BlockError> for Failed {
+    fn from(e: BlockError) -> Self {
+        Self::Block(e)
+    }
+}
+
+impl Failed {
+    fn of(self, store: &Store) -> StoreError {
+        match self {
+            Self::Block(source) => StoreError::Block { path: store.path.clone(), source },
+            Self::Store(e) => e,
+        }
+    }
 }
 
 /// Where a channel is within a stream.
@@ -93,67 +100,38 @@ impl<'a> Samples<'a> {
                 let offset_ms = offsets.get(&SegmentId(segment)).copied().unwrap_or(0);
                 let (first_ms, last_ms) = (first_ms.saturating_add(offset_ms), last_ms.saturating_add(offset_ms));
                 if first_ms <= to_ms && last_ms >= from_ms {
-                    let body = Body::Block { id, place: *place, coding: *coding };
-                    waiting.push(Piece { first_ms, segment, offset_ms, body });
+                    let body = Body::Block { id, place: *place, coding: *coding, offset_ms };
+                    waiting.push(Piece { first_ms, segment, body });
                 }
             }
         }
         waiting.extend(unsealed(store, &places, &offsets)?);
-        // The order of blocks is that of sealing; the sort keeps it, and so the order of arrival.
-        waiting.sort_by_key(|piece| (piece.first_ms, piece.segment));
-        waiting.reverse();
-        Ok(Self { store, waiting, ahead: VecDeque::new(), from_ms, to_ms, failed: false })
+        Ok(Self { store, merge: Merge::new(waiting, from_ms, to_ms), failed: false })
     }
 
     /// Everything at once.
     pub(crate) fn all(mut self) -> Result<Vec<(Timestamp, Reading)>, StoreError> {
         let mut all = Vec::new();
-        while self.more()? {
-            let settled = self.settled();
-            all.extend(self.ahead.drain(..settled).map(|(t, reading)| (Timestamp::from_millis(t), reading)));
+        while let Some(points) =
+            self.merge.next_many(|piece| unpack(self.store, piece)).map_err(|e| e.of(self.store))?
+        {
+            all.extend(points.map(|(t, reading)| (Timestamp::from_millis(t), reading)));
         }
         Ok(all)
     }
+}
 
-    /// Unpacks until something is certain to come next; false at the end.
-    fn more(&mut self) -> Result<bool, StoreError> {
-        while self.settled() == 0 {
-            let Some(piece) = self.waiting.pop() else { return Ok(false) };
-            let mut points = self.unpack(piece)?;
-            points.retain(|p| (self.from_ms..=self.to_ms).contains(&p.0));
-            let disorder = self.ahead.back().zip(points.first()).is_some_and(|(last, first)| first.0 < last.0);
-            self.ahead.extend(points);
-            if disorder {
-                self.ahead.make_contiguous().sort_by_key(|p| p.0);
-            }
-        }
-        Ok(true)
-    }
-
-    /// How many of those unpacked come before anything that waits.
-    fn settled(&self) -> usize {
-        match self.waiting.last() {
-            None => self.ahead.len(),
-            Some(next) if self.ahead.back().is_some_and(|last| last.0 < next.first_ms) => self.ahead.len(),
-            Some(next) => self.ahead.partition_point(|p| p.0 < next.first_ms),
-        }
-    }
-
-    fn unpack(&self, piece: Piece) -> Result<Vec<Point>, StoreError> {
-        let (id, place, coding) = match piece.body {
-            Body::Points(points) => return Ok(points),
-            Body::Block { id, place, coding } => (id, place, coding),
-        };
-        let damage = |source| StoreError::Block { path: self.store.path.clone(), source };
-        // Gone: retention took it meanwhile.
-        let Some(block) = block(self.store, id)? else { return Ok(Vec::new()) };
-        let (view, columns) = BlockView::read(&block, |at| at == place).map_err(damage)?;
-        let Some(column) = columns.first() else {
-            return Err(damage(ampwake_blocks::BlockError::Malformed("a column is not there")));
-        };
-        let readings = column.readings(coding).enumerate();
-        Ok(readings.map(|(row, said)| (view.time(row).saturating_add(piece.offset_ms), reading(said))).collect())
-    }
+fn unpack(store: &Store, piece: Piece<Body>) -> Result<Vec<Point>, Failed> {
+    let (id, place, coding, offset_ms) = match piece.body {
+        Body::Points(points) => return Ok(points),
+        Body::Block { id, place, coding, offset_ms } => (id, place, coding, offset_ms),
+    };
+    // Gone: retention took it meanwhile.
+    let Some(block) = block(store, id).map_err(Failed::Store)? else { return Ok(Vec::new()) };
+    let (view, columns) = BlockView::read(&block, |at| at == place)?;
+    let column = columns.first().ok_or(BlockError::Malformed("a column is not there"))?;
+    let readings = column.readings(coding).enumerate();
+    Ok(readings.map(|(row, said)| (view.time(row).saturating_add(offset_ms), reading(said))).collect())
 }
 
 /// A block's bytes.
@@ -176,7 +154,11 @@ fn reading(said: Result<f64, u8>) -> Reading {
 }
 
 /// What is not sealed yet, one piece per segment.
-fn unsealed(store: &Store, places: &[Place], offsets: &HashMap<SegmentId, i64>) -> Result<Vec<Piece>, StoreError> {
+fn unsealed(
+    store: &Store,
+    places: &[Place],
+    offsets: &HashMap<SegmentId, i64>,
+) -> Result<Vec<Piece<Body>>, StoreError> {
     let mut found: BTreeMap<SegmentId, Vec<Point>> = BTreeMap::new();
     tails::each(store, |segment, stream, block| {
         for Place { place, coding, .. } in places.iter().filter(|p| p.stream == stream) {
@@ -191,7 +173,7 @@ fn unsealed(store: &Store, places: &[Place], offsets: &HashMap<SegmentId, i64>) 
     let pieces = found.into_iter().filter_map(|(segment, mut points)| {
         points.sort_by_key(|p| p.0);
         let first_ms = points.first()?.0;
-        Some(Piece { first_ms, segment: segment.0, offset_ms: 0, body: Body::Points(points) })
+        Some(Piece { first_ms, segment: segment.0, body: Body::Points(points) })
     });
     Ok(pieces.collect())
 }
@@ -203,12 +185,11 @@ impl Iterator for Samples<'_> {
         if self.failed {
             return None;
         }
-        match self.more() {
-            Ok(true) => self.ahead.pop_front().map(|(t, reading)| Ok((Timestamp::from_millis(t), reading))),
-            Ok(false) => None,
+        match self.merge.next(|piece| unpack(self.store, piece)) {
+            Ok(point) => point.map(|(t, reading)| Ok((Timestamp::from_millis(t), reading))),
             Err(e) => {
                 self.failed = true;
-                Some(Err(e))
+                Some(Err(e.of(self.store)))
             }
         }
     }

@@ -42,6 +42,11 @@ impl Store {
         &self.path
     }
 
+    /// The open file itself, read-only, for queries in SQL.
+    pub fn into_connection(self) -> Connection {
+        self.connection
+    }
+
     /// Every channel in the order of the addresses. Does not touch the samples.
     ///
     /// # Errors
