@@ -5,9 +5,12 @@ mod channels;
 mod dbc;
 mod demo;
 mod draft;
+mod export;
 mod import;
 mod intent;
 mod output;
+mod progress;
+mod range;
 mod source;
 
 use clap::{Parser, Subcommand};
@@ -38,6 +41,8 @@ enum Command {
     Intent(intent::Command),
     /// Analyse a database or recordings against the design intent.
     Analyze(analyze::Args),
+    /// Write the samples of a database as CSV or Parquet files, one per day.
+    Export(export::Args),
 }
 
 /// Why a command did not do what it was asked.
@@ -91,6 +96,7 @@ pub fn run(cli: Cli, streams: &mut Streams) -> u8 {
         Command::Devices(a) => channels::devices(&a, streams),
         Command::Intent(c) => intent::run(&c, streams),
         Command::Analyze(a) => analyze::run(&a, streams),
+        Command::Export(a) => export::run(&a, streams),
     };
     match outcome {
         Ok(Outcome::Done) => 0,
