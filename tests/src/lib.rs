@@ -8,6 +8,8 @@ pub mod imported;
 pub mod kernel_can;
 pub mod layout;
 pub mod log_text;
+pub mod patchwork;
+pub mod python;
 pub mod report_fixture;
 pub mod voyages;
 

@@ -114,10 +114,7 @@ mod tests {
     #[test]
     fn the_line_says_how_much_how_fast_and_how_long() {
         let at = |s: f64, step: &Step| line(Duration::from_secs_f64(s), step);
-        assert_eq!(
-            at(4.0, &step(1_240_000, Some(0.25))),
-            " 25 % of 45.3 MB, 1.24 M frames, 310 k frames/s, 12 s left"
-        );
+        assert_eq!(at(4.0, &step(1_240_000, Some(0.25))), " 25 % of 45.3 MB, 1.24 M frames, 310 k frames/s, 12 s left");
         assert_eq!(at(0.5, &step(20_000, Some(0.999))), " 99 % of 45.3 MB, 20 k frames");
         assert_eq!(at(10.0, &step(20_000, None)), "20 k frames, 2000 frames/s");
         assert_eq!(at(10.0, &step(0, Some(0.0))), "  0 % of 45.3 MB, 0 frames, 0 frames/s");

@@ -87,7 +87,9 @@ impl ParquetDay {
     fn write_group(&mut self) -> Result<(), ParquetError> {
         let group = &mut self.group;
         let mut out = self.writer.next_row_group()?;
-        column::<ByteArrayType>(&mut out, |c| group.channels.iter().try_for_each(|(address, _, n)| fill(c, address, *n)))?;
+        column::<ByteArrayType>(&mut out, |c| {
+            group.channels.iter().try_for_each(|(address, _, n)| fill(c, address, *n))
+        })?;
         column::<ByteArrayType>(&mut out, |c| group.channels.iter().try_for_each(|(_, unit, n)| fill(c, unit, *n)))?;
         column::<Int64Type>(&mut out, |c| c.write_batch(&group.times, None, None).map(drop))?;
         column::<DoubleType>(&mut out, |c| c.write_batch(&group.values, Some(&group.has_value), None).map(drop))?;
