@@ -1,6 +1,6 @@
 //! What we write, read by programs that share no code with us: the database by Python's own SQLite and PyPI `pcodec`,
 //! from the written format alone; an export by DuckDB and Polars. Skipped, with the reason, where Python or a package is
-//! missing; `AMPWAKE_PYTHON` names the interpreter.
+//! missing; an interpreter that `AMPWAKE_PYTHON` names must have them.
 
 #![allow(clippy::unwrap_used)] // a test fails by panicking
 
