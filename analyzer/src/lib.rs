@@ -13,6 +13,7 @@ pub mod commands;
 pub mod demo;
 pub mod document;
 pub mod draft;
+pub mod export;
 pub mod faults;
 pub mod figures;
 pub mod load;

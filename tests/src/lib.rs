@@ -9,6 +9,8 @@ pub mod kernel_can;
 pub mod layout;
 pub mod log_text;
 pub mod marine_mix;
+pub mod patchwork;
+pub mod python;
 pub mod report_fixture;
 pub mod voyages;
 

@@ -1,5 +1,6 @@
 //! `ampwake analyze`: the main job.
 
+use super::range::Range;
 use super::source::{self, Opened, Spoken, bus_protocol};
 use super::{Failure, Outcome, Streams, dbc, output, read_intent};
 use crate::analyze::{Analysis, analyze};
@@ -28,12 +29,8 @@ pub struct Args {
     /// A DBC file that describes messages of a bus, for example can0=pack.dbc; several times for several files.
     #[arg(long, value_name = "BUS=FILE", value_parser = dbc::bus_file, requires = "log")]
     dbc: Vec<(String, PathBuf)>,
-    /// Only from this time on, for example 2026-05-01T08:00:00Z.
-    #[arg(long, value_parser = time)]
-    from: Option<Timestamp>,
-    /// Only up to this time.
-    #[arg(long, value_parser = time)]
-    to: Option<Timestamp>,
+    #[command(flatten)]
+    range: Range,
     /// Write the findings as JSON here; `-` is standard output.
     #[arg(long, value_name = "OUT")]
     json: Option<PathBuf>,
@@ -53,10 +50,6 @@ enum FailOn {
     NotMet,
 }
 
-fn time(text: &str) -> Result<Timestamp, String> {
-    Timestamp::parse_rfc3339(text).map_err(|e| format!("{e}; write a time such as 2026-05-01T08:00:00Z"))
-}
-
 /// Runs it.
 pub fn run(args: &Args, streams: &mut Streams) -> Result<Outcome, Failure> {
     let (intent, bytes) = read_intent(&args.intent)?;
@@ -68,12 +61,8 @@ pub fn run(args: &Args, streams: &mut Streams) -> Result<Outcome, Failure> {
             source::recordings(&args.log, &options, streams)?
         }
     };
-    if let (Some(from), Some(to)) = (args.from, args.to)
-        && from >= to
-    {
-        return Err(Failure::Input(format!("--from {from} is not before --to {to}")));
-    }
-    let analysis = analyse(&opened, &intent, args.from, args.to)?;
+    args.range.check()?;
+    let analysis = analyse(&opened, &intent, args.range.from, args.range.to)?;
     let provenance = provenance(&opened, &args.intent, &bytes);
     let input = ReportInput { findings: &analysis.findings, intent: &intent, charts: &analysis.charts, provenance };
     write(&input, args.json.as_deref(), args.html.as_deref(), streams)?;

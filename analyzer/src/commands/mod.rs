@@ -5,9 +5,12 @@ mod channels;
 mod dbc;
 mod demo;
 mod draft;
+mod export;
 mod import;
 mod intent;
 mod output;
+mod progress;
+mod range;
 mod source;
 mod sql;
 
@@ -41,6 +44,8 @@ enum Command {
     Analyze(analyze::Args),
     /// Ask a database in SQL, every sample a row of table `sample`.
     Sql(sql::Args),
+    /// Write the samples of a database as CSV or Parquet files, one per day.
+    Export(export::Args),
 }
 
 /// Why a command did not do what it was asked.
@@ -95,6 +100,7 @@ pub fn run(cli: Cli, streams: &mut Streams) -> u8 {
         Command::Intent(c) => intent::run(&c, streams),
         Command::Analyze(a) => analyze::run(&a, streams),
         Command::Sql(a) => sql::run(&a, streams),
+        Command::Export(a) => export::run(&a, streams),
     };
     match outcome {
         Ok(Outcome::Done) => 0,

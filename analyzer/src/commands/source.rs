@@ -1,5 +1,6 @@
 //! Where an analysis gets its data from: a database, or recordings imported into a temporary one.
 
+use super::progress::{Progress, Step, bytes};
 use super::{Failure, Streams};
 use crate::report::{Fingerprint, InputFile};
 use ampwake_logger::bus::nmea0183;
@@ -99,22 +100,31 @@ pub fn import(
     streams: &mut Streams,
 ) -> Result<ImportReport, Failure> {
     let inputs: Vec<Input> = logs.iter().map(Input::from_argument).collect();
-    let (terminal, err) = (streams.terminal, &mut *streams.err);
-    let mut shown = std::time::Instant::now();
+    // Of all recordings together, as they lie on the disk; a pipe has no size.
+    let sizes: Option<Vec<u64>> = logs.iter().map(|log| size(log)).collect();
+    let total: Option<u64> = sizes.as_ref().map(|sizes| sizes.iter().sum());
+    let mut progress = Progress::begin(streams);
     let report = ampwake_logger::import::import(&inputs, options, writer, &mut |p| {
-        if terminal && shown.elapsed().as_millis() > 200 {
-            shown = std::time::Instant::now();
-            let percent =
-                p.fraction.map_or(String::new(), |f| format!(", {:.0} % of file {} of {}", f * 100.0, p.number, p.of));
-            // Progress that cannot be shown is no reason to stop.
-            let _ = write!(err, "\r{} frames read{percent}   ", p.frames);
-        }
-    })
-    .map_err(|e| Failure::Input(e.to_string()))?;
-    if terminal {
-        let _ = write!(streams.err, "\r\x1b[K");
-    }
-    Ok(report)
+        progress.tell(|| {
+            let read = sizes.as_ref().zip(p.fraction).map(|(sizes, fraction)| {
+                let (before, rest) = sizes.split_at(p.number - 1);
+                before.iter().sum::<u64>() as f64 + fraction * rest.first().map_or(0.0, |n| *n as f64)
+            });
+            Step {
+                count: p.frames,
+                what: "frames",
+                fraction: read.zip(total).map(|(read, total)| (read / total.max(1) as f64).min(1.0)),
+                place: total.map_or(String::new(), |total| format!(" of {}", bytes(total))),
+            }
+        });
+    });
+    drop(progress);
+    report.map_err(|e| Failure::Input(e.to_string()))
+}
+
+/// The size of a regular file.
+fn size(path: &Path) -> Option<u64> {
+    std::fs::metadata(path).ok().filter(std::fs::Metadata::is_file).map(|m| m.len())
 }
 
 /// A database to analyse; a temporary one is deleted when this is dropped.

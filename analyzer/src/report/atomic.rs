@@ -2,6 +2,7 @@
 
 use std::io::{self, BufWriter, Write};
 use std::path::{Path, PathBuf};
+use tempfile::NamedTempFile;
 
 /// A report that could not be written; whatever stood under the name before still stands there.
 #[derive(Debug, thiserror::Error)]
@@ -14,9 +15,53 @@ pub struct WriteError {
     pub cause: io::Error,
 }
 
+/// A file that is being written beside its place. Dropped before [`Draft::publish`], it is gone.
+#[derive(Debug)]
+pub struct Draft(BufWriter<NamedTempFile>);
+
+impl Draft {
+    /// What its name begins with until it is published; a program that is killed leaves such a file.
+    pub const PREFIX: &str = ".ampwake-";
+    /// What that name ends with.
+    pub const SUFFIX: &str = ".tmp";
+
+    /// Begins one. `folder` must be on the file system on which it is to stand: a rename is atomic within one only.
+    ///
+    /// # Errors
+    /// No such folder, or no permission.
+    pub fn begin(folder: &Path) -> io::Result<Self> {
+        let mut builder = tempfile::Builder::new();
+        builder.prefix(Self::PREFIX).suffix(Self::SUFFIX);
+        // Temporary files are private by default; a report is for whoever the user's umask lets read it.
+        #[cfg(unix)]
+        let mode = <std::fs::Permissions as std::os::unix::fs::PermissionsExt>::from_mode(0o666);
+        #[cfg(unix)]
+        builder.permissions(mode);
+        Ok(Self(BufWriter::new(builder.tempfile_in(folder)?)))
+    }
+
+    /// Brings it to the disk and puts it in its place, over what stood there.
+    ///
+    /// # Errors
+    /// No room, or no permission; the draft is removed.
+    pub fn publish(self, path: &Path) -> io::Result<()> {
+        let file = self.0.into_inner().map_err(io::IntoInnerError::into_error)?;
+        file.as_file().sync_all()?;
+        file.persist(path).map_err(|e| e.error)?;
+        Ok(())
+    }
+}
+
+impl Write for Draft {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        self.0.write(bytes)
+    }
+    fn flush(&mut self) -> io::Result<()> {
+        self.0.flush()
+    }
+}
+
 /// Lets `fill` write into a temporary file beside `path`, brings it to the disk, and renames it to `path`.
-///
-/// The temporary file stands in the same folder because a rename is atomic within one file system only.
 ///
 /// # Errors
 /// No such folder, no permission, no room, or an error of `fill`; the temporary file is removed.
@@ -26,20 +71,9 @@ pub fn write(path: &Path, fill: impl FnOnce(&mut dyn Write) -> io::Result<()>) -
         _ => Path::new("."),
     };
     let attempt = || -> io::Result<()> {
-        let mut builder = tempfile::Builder::new();
-        builder.prefix(".ampwake-").suffix(".tmp");
-        // Temporary files are private by default; a report is for whoever the user's umask lets read it.
-        #[cfg(unix)]
-        let mode = <std::fs::Permissions as std::os::unix::fs::PermissionsExt>::from_mode(0o666);
-        #[cfg(unix)]
-        builder.permissions(mode);
-        let file = builder.tempfile_in(folder)?;
-        let mut out = BufWriter::new(file);
-        fill(&mut out)?;
-        let file = out.into_inner().map_err(io::IntoInnerError::into_error)?;
-        file.as_file().sync_all()?;
-        file.persist(path).map_err(|e| e.error)?;
-        Ok(())
+        let mut draft = Draft::begin(folder)?;
+        fill(&mut draft)?;
+        draft.publish(path)
     };
     attempt().map_err(|cause| WriteError { path: path.to_owned(), cause })
 }
