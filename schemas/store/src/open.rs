@@ -100,7 +100,15 @@ fn create(path: &Path) -> Result<(), StoreError> {
         ))
     };
     build().map_err(StoreError::sqlite(&beside, "cannot create the database"))?;
-    std::fs::rename(&beside, path).map_err(StoreError::io(path, "cannot create the database"))
+    let moved = std::fs::rename(&beside, path).and_then(|()| sync_folder(path));
+    moved.map_err(StoreError::io(path, "cannot create the database"))
+}
+
+/// A name is on the disk when its folder is.
+fn sync_folder(path: &Path) -> std::io::Result<()> {
+    let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    // Where a folder cannot be opened as a file, the system has its own ways.
+    if cfg!(unix) { std::fs::File::open(folder)?.sync_all() } else { Ok(()) }
 }
 
 type Identity = (i64, i64);
