@@ -155,7 +155,7 @@ fn uri_path(path: &Path) -> String {
     uri
 }
 
-fn log_path(path: &Path) -> PathBuf {
+pub(crate) fn log_path(path: &Path) -> PathBuf {
     with_suffix(path, "-wal")
 }
 

@@ -145,7 +145,7 @@ impl<'a> Samples<'a> {
             Body::Block { id, place, coding } => (id, place, coding),
         };
         let damage = |source| StoreError::Block { path: self.store.path.clone(), source };
-        // Gone: retention took it meanwhile.
+        // Only its summary was kept.
         let Some(block) = block(self.store, id)? else { return Ok(Vec::new()) };
         let (view, columns) = BlockView::read(&block, |at| at == place).map_err(damage)?;
         let Some(column) = columns.first() else {
@@ -156,12 +156,12 @@ impl<'a> Samples<'a> {
     }
 }
 
-/// A block's bytes.
+/// A block's bytes; `None` where only its summary was kept.
 pub(crate) fn block(store: &Store, id: i64) -> Result<Option<Vec<u8>>, StoreError> {
     let query = || {
         store
             .connection
-            .prepare_cached("SELECT data FROM block WHERE id = ?1")?
+            .prepare_cached("SELECT data FROM block WHERE id = ?1 AND length(data) > 0")?
             .query_row([id], |row| row.get(0))
             .optional()
     };

@@ -10,6 +10,7 @@
 use crate::error::StoreError;
 use crate::gather::Gatherer;
 use crate::lock::WriterLock;
+use crate::retain::Retention;
 use crate::store::Store;
 use crate::streams::{StreamColumn, Streams};
 use crate::{ChannelId, Device, Event, SegmentId, StreamId, open, recover, write};
@@ -56,6 +57,7 @@ pub struct Writer {
     sealed: Instant,
     latest_written: Option<Instant>,
     pending: Pending,
+    retention: Retention,
     _lock: WriterLock,
 }
 
@@ -124,6 +126,7 @@ impl Store {
             sealed: Instant::now(),
             latest_written: None,
             pending: Pending::default(),
+            retention: Retention::default(),
             _lock: lock,
         };
         recover::recover(&mut writer)?;
@@ -373,6 +376,10 @@ impl Writer {
     /// These numbers are free again.
     pub(crate) fn forget_segments_from(&mut self, first: i64) {
         self.next_segment = first;
+    }
+
+    pub(crate) fn retention(&mut self) -> &mut Retention {
+        &mut self.retention
     }
 
     pub(crate) fn parts(&mut self) -> (&mut Store, &mut Streams, &mut Gatherer, &mut Pending) {
