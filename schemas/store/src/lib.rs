@@ -21,6 +21,7 @@ mod samples;
 mod store;
 mod streams;
 mod tails;
+mod trouble;
 mod write;
 mod writer;
 

@@ -4,6 +4,7 @@ use crate::error::StoreError;
 use crate::lock::WriterLock;
 use crate::migrate;
 use rusqlite::{Connection, OpenFlags};
+use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -128,6 +129,17 @@ fn check(path: &Path, (application, version): Identity) -> Result<(), StoreError
     Ok(())
 }
 
+/// Whether a file that SQLite refuses is, or was, one of ours: by its head, or by the names of our tables in its first
+/// pages.
+pub(crate) fn was_ours(path: &Path) -> bool {
+    let mut start = Vec::new();
+    let read = std::fs::File::open(path).and_then(|file| file.take(1 << 18).read_to_end(&mut start));
+    let head =
+        start.get(68..72) == Some(&(APPLICATION_ID as u32).to_be_bytes()) && start.starts_with(b"SQLite format 3\0");
+    let name = b"TABLE rollup_minute";
+    read.is_ok() && (head || start.windows(name.len()).any(|part| part == name))
+}
+
 fn cannot_open(e: &rusqlite::Error) -> bool {
     matches!(e.sqlite_error_code(), Some(rusqlite::ErrorCode::CannotOpen | rusqlite::ErrorCode::ReadOnly))
 }
@@ -159,7 +171,7 @@ pub(crate) fn log_path(path: &Path) -> PathBuf {
     with_suffix(path, "-wal")
 }
 
-fn with_suffix(path: &Path, suffix: &str) -> PathBuf {
+pub(crate) fn with_suffix(path: &Path, suffix: &str) -> PathBuf {
     let mut name = path.as_os_str().to_owned();
     name.push(suffix);
     name.into()
