@@ -76,6 +76,12 @@ pub fn load(
     }
     choose_senders(store, intent, &channels, &mut recording, from, to)?;
     recording.period = period(store, &recording, from, to)?;
+    recording.summaries_only = summaries_only(store, recording.period)?;
+    if let (Some(p), Some((_, to))) = (&mut recording.period, recording.summaries_only)
+        && to < p.end.millis()
+    {
+        p.start = Timestamp::from_millis(to);
+    }
     if let Some(p) = recording.period {
         recording.silences = silences(&recording, p);
         let events = store.events()?;
@@ -183,6 +189,13 @@ fn period(
     })
 }
 
+/// The part of the period of which the recorder keeps only summaries, so that nothing of it can be read.
+fn summaries_only(store: &Store, period: Option<Period>) -> Result<Option<(i64, i64)>, StoreError> {
+    let Some((full_from, p)) = store.full_from()?.zip(period) else { return Ok(None) };
+    let (from, to) = (p.start.millis(), full_from.millis().min(p.end.millis()));
+    Ok((from < to).then_some((from, to)))
+}
+
 /// Stretches in which none of the channels that the intent names was heard.
 fn silences(recording: &Recording, period: Period) -> Vec<(i64, i64)> {
     // One mark per ten seconds is enough to see a silence of a minute, and stays small for a season.
@@ -198,7 +211,8 @@ fn silences(recording: &Recording, period: Period) -> Vec<(i64, i64)> {
         }
     }
     let mut out = Vec::new();
-    let mut last = start;
+    // What was let go is no silence.
+    let mut last = recording.summaries_only.map_or(start, |(_, to)| start.max(to));
     for (a, b) in heard.into_values() {
         if a - last > SILENCE_MS {
             out.push((last, a));

@@ -1,6 +1,7 @@
 /* Refuses one system call: preloaded into a program, this counts the calls on files whose path contains the text in
  * AMPWAKE_REFUSE_PATH, and lets call number AMPWAKE_REFUSE_CALL fail with the error AMPWAKE_REFUSE_ERROR (all from that
- * one on where AMPWAKE_REFUSE_FROM is set; only those that need room on the disk where AMPWAKE_REFUSE_GROWTH is set). It
+ * one on where AMPWAKE_REFUSE_FROM is set; only those that need room on the disk where AMPWAKE_REFUSE_GROWTH is set; only
+ * while there is a file AMPWAKE_REFUSE_WHILE where that is set). It
  * makes the file AMPWAKE_REFUSE_MARK when it did, with the name of the call. The program has one thread while it matters. */
 #define _GNU_SOURCE
 #include <dlfcn.h>
@@ -27,6 +28,8 @@ static int refused(const char *name, int grows) {
     const char *at = getenv("AMPWAKE_REFUSE_CALL"), *error = getenv("AMPWAKE_REFUSE_ERROR");
     if (!at || !error || (getenv("AMPWAKE_REFUSE_GROWTH") && !grows)) return 0;
     long number = atol(at);
+    const char *present = getenv("AMPWAKE_REFUSE_WHILE");
+    if (present && access(present, F_OK) != 0) return 0;
     calls++;
     if (calls < number || (calls > number && !getenv("AMPWAKE_REFUSE_FROM"))) return 0;
     if (calls == number) {

@@ -2,10 +2,13 @@
 
 #![allow(clippy::unwrap_used)] // a test fails by panicking
 
+use ampwake_store::Store;
+use ampwake_tests::counter::CHANNEL;
 use ampwake_tests::crash::{Said, Tally};
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 use std::process::Command;
+use std::time::Duration;
 
 const CRASH: &str = env!("CARGO_BIN_EXE_crash");
 
@@ -31,6 +34,53 @@ fn refuser(dir: &Path) -> PathBuf {
         .unwrap();
     assert!(built.status.success(), "{}", String::from_utf8_lossy(&built.stderr));
     library
+}
+
+/// The numbers of the counting bus, in the order of time.
+fn numbers(path: &Path) -> Vec<u32> {
+    let Ok(store) = Store::open(path) else { return Vec::new() };
+    let Ok(Some(channel)) = store.find(&CHANNEL.parse().unwrap()) else { return Vec::new() };
+    let read = store.read_all(channel.id, None, None).unwrap();
+    read.iter().map(|(_, r)| (r.value().unwrap() * 100.0).round() as u32).collect()
+}
+
+/// The daemon's recorder on a disk that refuses for a second, with these errors: full, failing, read-only.
+#[test]
+fn a_disk_that_refuses_for_a_while_costs_nothing_and_it_is_said() {
+    let tools = tempfile::tempdir().unwrap();
+    let library = refuser(tools.path());
+    for (error, growth) in [("28", true), ("5", false), ("30", true)] {
+        let dir = tempfile::tempdir().unwrap();
+        let (path, refusing) = (dir.path().join("voyage.db"), dir.path().join("refusing"));
+        let mut command = Command::new(env!("CARGO_BIN_EXE_endless-recorder"));
+        command.arg(&path).env("LD_PRELOAD", &library).env("AMPWAKE_REFUSE_PATH", "voyage.db");
+        command.env("AMPWAKE_REFUSE_CALL", "1").env("AMPWAKE_REFUSE_ERROR", error).env("AMPWAKE_REFUSE_FROM", "1");
+        command.env("AMPWAKE_REFUSE_WHILE", &refusing);
+        if growth {
+            command.env("AMPWAKE_REFUSE_GROWTH", "1");
+        }
+        let mut child = command.spawn().unwrap();
+        let mut until = |reached: &dyn Fn() -> bool| {
+            while !reached() {
+                assert!(child.try_wait().unwrap().is_none(), "error {error}: the recorder ended by itself");
+                std::thread::sleep(Duration::from_millis(10));
+            }
+        };
+        until(&|| numbers(&path).len() >= 100);
+        std::fs::write(&refusing, "").unwrap();
+        std::thread::sleep(Duration::from_secs(1));
+        std::fs::remove_file(&refusing).unwrap();
+        let events = || Store::open(&path).and_then(|s| s.events()).unwrap_or_default();
+        until(&|| events().iter().any(|e| e.kind == "disk_back"));
+        child.kill().unwrap();
+        child.wait().unwrap();
+        let read = numbers(&path);
+        assert!(read.iter().enumerate().all(|(i, n)| *n == i as u32 % 30_000), "error {error}: each number once");
+        drop(Store::create(&path).unwrap());
+        let events = events();
+        let back = events.iter().find(|e| e.kind == "disk_back").unwrap();
+        assert!(back.text.contains("0 samples were given up"), "{}", back.text);
+    }
 }
 
 /// How calls are refused.

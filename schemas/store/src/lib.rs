@@ -28,7 +28,7 @@ mod writer;
 pub use ampwake_blocks::{Coding, Summary};
 pub use error::StoreError;
 pub use lock::writer_of;
-pub use retain::{Keep, Retained};
+pub use retain::{Keep, MINUTE_DAYS, Retained};
 pub use samples::Samples;
 pub use store::Store;
 pub use streams::StreamColumn;

@@ -23,8 +23,8 @@ const MINUTES_FROM: &str = "minutes_from_ms";
 
 const HOUR_MS: i64 = 3_600_000;
 const DAY_MS: i64 = 24 * HOUR_MS;
-/// Minutes are kept so long: a season beside the one before.
-const MINUTE_DAYS: i64 = 400;
+/// Days for which minutes are kept: a season beside the one before.
+pub const MINUTE_DAYS: i64 = 400;
 /// Of full resolution and of minutes so much is left while anything else can go for room.
 const SPARED_MS: i64 = 30 * DAY_MS;
 /// Clocks that show less have never been set (2020-01-01T00:00:00Z).

@@ -44,11 +44,26 @@ impl Writer {
         gatherer.shed(streams)
     }
 
+    /// Opens the file anew, as a commit that failed calls for: after an error of the disk SQLite calls a sound file
+    /// malformed until it is opened again.
+    ///
+    /// # Errors
+    /// It cannot be opened; what was open stays in use.
+    pub fn reopen(&mut self) -> Result<(), StoreError> {
+        let path = self.path().to_owned();
+        if !path.exists() {
+            return Err(StoreError::NotFound { path });
+        }
+        let connection = open::create_or_append(&path)?;
+        self.parts().0.connection = connection;
+        Ok(())
+    }
+
     /// Sets the damaged file aside under the name that is returned and goes on in a new one, with everything that is in
     /// memory: what was not committed, and what came since the last sealing (so that the latter may stand in both).
     ///
     /// # Errors
-    /// The file cannot be renamed, or no new one be made.
+    /// The file cannot be renamed, or no new one be made; [`Writer::reopen`] may help before the next attempt.
     pub fn start_afresh(&mut self) -> Result<PathBuf, StoreError> {
         let path = self.path().to_owned();
         let away = Connection::open_in_memory().map_err(StoreError::sqlite(&path, "cannot close"))?;
