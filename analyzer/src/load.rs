@@ -185,7 +185,12 @@ fn period(
             end: to.map_or(Timestamp::from_millis(end), |t| t.min(Timestamp::from_millis(end))),
         })
     } else {
-        whole
+        // Nothing of it can be read: it is still the time that was asked for.
+        whole.map(|w| {
+            let asked =
+                Period { start: from.map_or(w.start, |t| t.max(w.start)), end: to.map_or(w.end, |t| t.min(w.end)) };
+            if asked.start <= asked.end { asked } else { w }
+        })
     })
 }
 
