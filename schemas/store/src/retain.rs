@@ -80,8 +80,8 @@ pub(crate) struct Round {
 enum Work {
     Blocks(i64),
     Minutes(i64),
-    /// The round is done: said in the file.
-    Note,
+    /// How far it is, in `meta`.
+    Note(&'static str),
 }
 
 /// What the writer remembers between two steps.
@@ -157,8 +157,6 @@ impl Writer {
             let Some(round) = self.round(keep, now.millis(), too_large)? else {
                 return Ok(Retained { too_large, ..done });
             };
-            // Before the first of them: a reader must not take what is gone for a silence.
-            self.note(&[(FULL_FROM, round.to_ms)])?;
             self.retention().round = Some(round);
         }
         let Some(mut round) = self.retention().round.take() else { return Ok(done) };
@@ -185,8 +183,11 @@ impl Writer {
             Some(ms) => ms,
             None => self.oldest(OLDEST_MINUTE)?.unwrap_or(newest),
         };
-        // By age, no more than a day of recording per look: see above.
-        let by_age = |from: i64, days: i64| (now_ms - days * DAY_MS).min(from.saturating_add(DAY_MS)).max(from);
+        // By age a whole day at a time, which spares the card, and one per look: see above.
+        let by_age = |from: i64, days: i64| {
+            let next = from.saturating_add(DAY_MS);
+            if next <= now_ms - days * DAY_MS { next } else { from }
+        };
         let mut to_ms = by_age(blocks_from, i64::from(keep.full_days));
         let mut minutes_to_ms = by_age(minutes_from, MINUTE_DAYS);
         if too_large {
@@ -202,7 +203,9 @@ impl Writer {
                 minutes_to_ms = minutes_to_ms.max(slice(minutes_from));
             }
         }
-        if (to_ms <= blocks_from || full_from.is_some_and(|_| to_ms <= from_ms)) && minutes_to_ms <= minutes_from {
+        // A round that was broken off is not noted as done, and is gone over again.
+        let thins = to_ms > if full_from.is_some() { from_ms } else { blocks_from };
+        if !thins && minutes_to_ms <= minutes_from {
             return Ok(None);
         }
         // Where a segment begins is where the one before it ended.
@@ -216,13 +219,16 @@ impl Writer {
         let blocks = ids("SELECT DISTINCT stream FROM stream_column")?.into_iter().map(Work::Blocks);
         let minutes = ids("SELECT id FROM channel")?.into_iter().map(Work::Minutes);
         let mut work: VecDeque<Work> = VecDeque::new();
-        if to_ms > blocks_from || from_ms < to_ms && full_from.is_some() {
+        if thins {
+            // First of all: a reader must not take what is gone for a silence.
+            work.push_back(Work::Note(FULL_FROM));
             work.extend(blocks);
+            work.push_back(Work::Note(RETAINED_TO));
         }
         if minutes_to_ms > minutes_from {
             work.extend(minutes);
+            work.push_back(Work::Note(MINUTES_FROM));
         }
-        work.push_back(Work::Note);
         Ok(Some(Round { work, from_ms, to_ms, last_segment, fresh_segment, minutes_to_ms, for_room: too_large }))
     }
 
@@ -237,8 +243,8 @@ impl Writer {
                 done.minutes = minutes.unwrap_or(0);
                 minutes.is_none()
             }
-            Some(Work::Note) => {
-                self.note(&[(RETAINED_TO, round.to_ms), (MINUTES_FROM, round.minutes_to_ms)])?;
+            Some(Work::Note(key)) => {
+                self.note(key, if key == MINUTES_FROM { round.minutes_to_ms } else { round.to_ms })?;
                 true
             }
             None => false,
@@ -284,10 +290,10 @@ impl Writer {
         })
     }
 
-    fn note(&mut self, facts: &[(&'static str, i64)]) -> Result<(), StoreError> {
+    fn note(&mut self, key: &str, ms: i64) -> Result<(), StoreError> {
         self.in_transaction(|tx| {
-            let mut put = tx.prepare_cached("INSERT OR REPLACE INTO meta VALUES (?1, ?2)")?;
-            facts.iter().try_for_each(|(key, ms)| put.execute((key, ms.to_string())).map(drop))
+            let sql = "INSERT OR REPLACE INTO meta VALUES (?1, ?2)";
+            tx.prepare_cached(sql)?.execute((key, ms.to_string())).map(drop)
         })
     }
 
