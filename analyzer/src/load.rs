@@ -76,6 +76,12 @@ pub fn load(
     }
     choose_senders(store, intent, &channels, &mut recording, from, to)?;
     recording.period = period(store, &recording, from, to)?;
+    recording.summaries_only = summaries_only(store, recording.period)?;
+    if let (Some(p), Some((_, to))) = (&mut recording.period, recording.summaries_only)
+        && to < p.end.millis()
+    {
+        p.start = Timestamp::from_millis(to);
+    }
     if let Some(p) = recording.period {
         recording.silences = silences(&recording, p);
         let events = store.events()?;
@@ -179,8 +185,20 @@ fn period(
             end: to.map_or(Timestamp::from_millis(end), |t| t.min(Timestamp::from_millis(end))),
         })
     } else {
-        whole
+        // Nothing of it can be read: it is still the time that was asked for.
+        whole.map(|w| {
+            let asked =
+                Period { start: from.map_or(w.start, |t| t.max(w.start)), end: to.map_or(w.end, |t| t.min(w.end)) };
+            if asked.start <= asked.end { asked } else { w }
+        })
     })
+}
+
+/// The part of the period of which the recorder keeps only summaries, so that nothing of it can be read.
+fn summaries_only(store: &Store, period: Option<Period>) -> Result<Option<(i64, i64)>, StoreError> {
+    let Some((full_from, p)) = store.full_from()?.zip(period) else { return Ok(None) };
+    let (from, to) = (p.start.millis(), full_from.millis().min(p.end.millis()));
+    Ok((from < to).then_some((from, to)))
 }
 
 /// Stretches in which none of the channels that the intent names was heard.
@@ -198,7 +216,8 @@ fn silences(recording: &Recording, period: Period) -> Vec<(i64, i64)> {
         }
     }
     let mut out = Vec::new();
-    let mut last = start;
+    // What was let go is no silence.
+    let mut last = recording.summaries_only.map_or(start, |(_, to)| start.max(to));
     for (a, b) in heard.into_values() {
         if a - last > SILENCE_MS {
             out.push((last, a));

@@ -22,6 +22,8 @@ pub struct Recording {
     pub heard: BTreeSet<ChannelAddress>,
     /// Times (ms) at which the recorder was silent on all buses: from, to.
     pub silences: Vec<(i64, i64)>,
+    /// The time (ms) of which only summaries remain: from, to. It was recorded and is not analysed.
+    pub summaries_only: Option<(i64, i64)>,
     /// What happened to the recording.
     pub events: Vec<Event>,
     /// Faults that devices reported.

@@ -3,9 +3,9 @@
 use crate::asking;
 use crate::bus::interface::{self, Settings};
 use crate::config::serial::Port;
-use crate::config::{CanBus, Config, Protocol};
+use crate::config::{CanBus, Config, Keep, Protocol};
 use crate::health::USUAL_BIT_RATE;
-use ampwake_store::{Store, StoreError, writer_of};
+use ampwake_store::{MINUTE_DAYS, Store, StoreError, writer_of};
 use std::io::Write;
 use std::path::Path;
 
@@ -69,8 +69,17 @@ pub fn check(
         }
     }
     writeln!(out, "note    commits every {} s: a power cut costs so much", config.commit_every_s)?;
-    writeln!(out, "note    this version keeps everything: `keep` in the configuration is not applied yet")?;
+    writeln!(out, "note    {}", kept(&config.keep))?;
     Ok(good)
+}
+
+/// What is kept for how long, in words.
+pub fn kept(keep: &Keep) -> String {
+    let raw = if keep.raw_days > 0 { "; raw frames are not kept by this version" } else { "" };
+    format!(
+        "every value is kept for {} days, minutes for {MINUTE_DAYS} days, hours for ever, {} GB at most{raw}",
+        keep.full_days, keep.max_gb
+    )
 }
 
 /// The bit rate that the protocols of a bus prescribe: NMEA 2000 and RV-C know one only.
@@ -114,6 +123,16 @@ fn database(path: &Path) -> Result<String, String> {
             folder.display()
         ));
     }
+    // Opened as the recorder would; nothing is written.
+    match std::fs::OpenOptions::new().append(true).open(path) {
+        Err(e) if e.kind() != std::io::ErrorKind::NotFound => {
+            return Err(format!(
+                "the database {} cannot be written: {e}; give the recorder's user the right to, or name another file",
+                path.display()
+            ));
+        }
+        _ => {}
+    }
     match Store::open(path) {
         Ok(store) => {
             let channels = store.channels().map_err(|e| e.to_string())?.len();
@@ -123,6 +142,9 @@ fn database(path: &Path) -> Result<String, String> {
             })
         }
         Err(StoreError::NotFound { .. }) => Ok("will be created".to_owned()),
+        Err(e) if e.is_damage() => {
+            Err(format!("{e}; at the start a damaged database of Ampwake is set aside, never deleted"))
+        }
         Err(e) => Err(e.to_string()),
     }
 }

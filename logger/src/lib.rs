@@ -10,6 +10,7 @@ pub mod clock;
 pub mod config;
 pub mod dbc;
 pub mod dialect;
+mod disk;
 pub mod framing;
 pub mod health;
 pub mod identity;

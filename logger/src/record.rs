@@ -1,16 +1,18 @@
 //! The recorder: takes what the buses say from one bounded channel, commits at its interval, and ends cleanly.
 //!
 //! Owes its reader: what was handed on by a bus before the stop is in the database after it; a commit that
-//! fails is tried again with nothing lost; memory has a bound.
+//! fails is tried again ([`crate::disk`]); memory has a bound.
 
 use crate::bus::source::{ASKED, BUS_BACK, BUS_LOST, Heard, Outlet, Source};
 use crate::bus::stamps::Meaning;
 use crate::dialect::Dialects;
+use crate::disk::{Disk, SET_ASIDE};
 use crate::pipeline::{Pipeline, Totals, event};
 use crate::system_clock::SystemClock;
 use ampwake_schemas::time::Timestamp;
-use ampwake_store::{StoreError, Writer};
+use ampwake_store::{Keep, StoreError, Writer};
 use serde_json::json;
+use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, sync_channel};
@@ -20,8 +22,6 @@ use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 const QUEUE: usize = 16_384;
 /// How often it is looked whether a bus has fallen silent.
 const LOOK_EVERY: Duration = Duration::from_secs(5);
-/// Samples that wait for a disk that refuses (some 30 MB) before the recorder gives up.
-const MOST_PENDING: usize = 500_000;
 
 /// How to record.
 #[derive(Debug, Clone)]
@@ -30,6 +30,10 @@ pub struct RecordOptions {
     pub bus_protocols: Dialects,
     /// What a power cut costs.
     pub commit_every: Duration,
+    /// What is kept; `None`: everything.
+    pub keep: Option<Keep>,
+    /// What was found damaged at the start, and set aside under this name.
+    pub set_aside: Option<PathBuf>,
     /// The configuration as it stands in the event of the start, a JSON value.
     pub configuration: serde_json::Value,
 }
@@ -46,7 +50,7 @@ pub struct RunReport {
 /// Records from `sources` until `shutdown` or until no source has any more, then stores what is left.
 ///
 /// # Errors
-/// The database cannot be written.
+/// The database cannot be written at the end.
 pub async fn record(
     sources: Vec<Box<dyn Source>>,
     store: Writer,
@@ -92,13 +96,15 @@ struct Recorder {
     options: RecordOptions,
     clock: SystemClock,
     commits: u64,
+    disk: Disk,
 }
 
 impl Recorder {
     fn new(store: Writer, names: Vec<String>, options: RecordOptions) -> Self {
         let mut pipeline = Pipeline::new(options.bus_protocols.clone());
         let buses = names.iter().map(|name| pipeline.bus(name)).collect();
-        Self { store, pipeline, buses, names, options, clock: SystemClock::start(), commits: 0 }
+        let disk = Disk::new(options.commit_every, options.keep);
+        Self { store, pipeline, buses, names, options, clock: SystemClock::start(), commits: 0, disk }
     }
 
     fn run(mut self, heard: &Receiver<Heard>) -> Result<RunReport, StoreError> {
@@ -107,8 +113,12 @@ impl Recorder {
         let details = json!({ "version": version, "configuration": self.options.configuration });
         let text = format!("recording started on {} with version {version}", self.names.join(", "));
         self.store.event(event(now(), "recording_started", None, text, &details));
-        self.commit()?;
-        let mut due = Instant::now() + self.options.commit_every;
+        if let Some(aside) = &self.options.set_aside {
+            let text = format!("the database before this one was damaged; it is set aside as {}", aside.display());
+            let details = json!({ "file": aside.display().to_string() });
+            self.store.event(event(now(), SET_ASIDE, None, text, &details));
+        }
+        let mut due = Instant::now() + self.keep();
         let mut looked = Instant::now();
         loop {
             let wake = due.min(looked + LOOK_EVERY);
@@ -145,13 +155,8 @@ impl Recorder {
                 looked = now;
             }
             if now >= due {
-                match self.commit() {
-                    Err(e) if self.store.pending() <= MOST_PENDING => {
-                        tracing::error!("{e}; {} samples are kept for the next attempt", self.store.pending());
-                    }
-                    result => result?,
-                }
-                due = Instant::now() + self.options.commit_every;
+                let wait = self.keep();
+                due = Instant::now() + wait;
             }
         }
     }
@@ -160,6 +165,14 @@ impl Recorder {
     fn notice_step(&mut self) {
         if let Some(step_us) = self.clock.step() {
             self.pipeline.system_stepped(step_us);
+        }
+    }
+
+    /// Commits, or deals with a disk that refuses; how long until the next time.
+    fn keep(&mut self) -> Duration {
+        match self.commit() {
+            Ok(()) => self.disk.took(&mut self.store, now()),
+            Err(e) => self.disk.refused(&e, &mut self.store, now()),
         }
     }
 

@@ -10,7 +10,7 @@ use crate::config::serial::{SerialLine, Speaks};
 use crate::config::{self, CanBus, Config};
 use crate::dialect::Dialect;
 use crate::record::{RecordOptions, RunReport, record};
-use ampwake_store::{Store, StoreError};
+use ampwake_store::{Keep, Store, StoreError};
 use serde_json::json;
 use std::time::Duration;
 
@@ -41,8 +41,11 @@ pub async fn run(config: &Config, shutdown: impl Future<Output = ()>) -> Result<
     let mut sources = sources(config)?;
     // A line that is not there yet is waited for: an adapter may be plugged in later, a gateway start later.
     sources.extend(config.serial.iter().filter_map(|line| source(line, &maps)));
-    let store = Store::create(&config.database)?;
-    Ok(record(sources, store, options(config), shutdown).await?)
+    let (store, set_aside) = Store::create_or_set_aside(&config.database)?;
+    if let Some(aside) = &set_aside {
+        tracing::error!("the database was damaged and is set aside as {}; recording into a new one", aside.display());
+    }
+    Ok(record(sources, store, RecordOptions { set_aside, ..options(config) }, shutdown).await?)
 }
 
 /// The interfaces that can be opened, and those that are waited for beside them: one adapter that is not plugged in
@@ -108,9 +111,11 @@ pub fn options(config: &Config) -> RecordOptions {
     RecordOptions {
         bus_protocols: dialects.collect(),
         commit_every: Duration::from_secs(config.commit_every_s.into()),
+        keep: Some(Keep { full_days: config.keep.full_days, max_bytes: (config.keep.max_gb * 1e9) as u64, beside: 0 }),
+        set_aside: None,
         configuration: json!({
             "database": config.database.display().to_string(), "commit_every_s": config.commit_every_s, "can": buses,
-            "serial": lines
+            "serial": lines, "full_days": config.keep.full_days, "max_gb": config.keep.max_gb
         }),
     }
 }

@@ -56,5 +56,11 @@ impl Source for Counter {
 
 /// Options with this commit interval.
 pub fn options(commit_every: Duration) -> RecordOptions {
-    RecordOptions { bus_protocols: BTreeMap::new(), commit_every, configuration: serde_json::json!({}) }
+    RecordOptions {
+        bus_protocols: BTreeMap::new(),
+        commit_every,
+        keep: None,
+        set_aside: None,
+        configuration: serde_json::json!({}),
+    }
 }

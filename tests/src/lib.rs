@@ -2,6 +2,7 @@
 //! recordings built from columns of figures.
 
 pub mod counter;
+pub mod crash;
 pub mod foreign;
 pub mod golden;
 pub mod imported;

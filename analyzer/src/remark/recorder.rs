@@ -22,6 +22,21 @@ pub fn remarks(recording: &Recording) -> Vec<Finding> {
                 .check(&["see whether the recorder, its supply or its bus connection was off at that time"])
         })
         .collect();
+    if let Some((from, to)) = recording.summaries_only {
+        let summary = format!(
+            "Only summaries remain of {}: that time was recorded, its single values were let go to save room, and no figure \
+             here includes it.",
+            format::duration((to - from) as f64 / 1000.0)
+        );
+        out.push(
+            finding(Kind::DataGap, Severity::Info, (from, to), 0.99, summary)
+                .with("summarised_s", (to - from) as f64 / 1000.0, 0)
+                .check(&[
+                    "read the hours of that time in the database: SELECT * FROM hour_utc",
+                    "to keep more in full, raise `full_days` or `max_gb` in the recorder's configuration",
+                ]),
+        );
+    }
     for event in &recording.events {
         let (kind, severity, check): (Kind, Severity, &[&str]) = match event.kind.as_str() {
             "clock_step" => (

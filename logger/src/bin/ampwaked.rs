@@ -88,7 +88,7 @@ fn record(config: &Config) -> ExitCode {
             let lines = config.serial.iter().map(|line| line.name.as_str());
             let buses: Vec<&str> = config.can.iter().map(|bus| bus.name.as_str()).chain(lines).collect();
             tracing::info!("recording {} into {}", buses.join(", "), config.database.display());
-            tracing::info!("this version keeps everything: `keep` in the configuration is not applied yet");
+            tracing::info!("{}", check::kept(&config.keep));
             Ok(run::run(config, shutdown).await?)
         })
     };

@@ -56,6 +56,8 @@ impl Bench {
         let options = RecordOptions {
             bus_protocols: BTreeMap::new(),
             commit_every: Duration::from_millis(100),
+            keep: None,
+            set_aside: None,
             configuration: serde_json::json!({}),
         };
         let (stop, stopped) = tokio::sync::oneshot::channel::<()>();

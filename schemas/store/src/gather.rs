@@ -162,6 +162,29 @@ impl Gatherer {
         out
     }
 
+    /// Gives up the older half of what is neither in chunks nor in blocks; the number of samples.
+    pub(crate) fn shed(&mut self, streams: &Streams) -> usize {
+        let mut shed = 0;
+        for (index, gathered) in self.gathered.iter_mut().enumerate() {
+            let (Some(gathered), Some(stream)) = (gathered, streams.at(index)) else { continue };
+            let (kept, rows) = (gathered.committed, gathered.rows.len());
+            let from = kept + (rows - kept).div_ceil(2);
+            let mut left = gathered.rows.slice(0..kept);
+            left.extend(&gathered.rows.slice(from..rows));
+            gathered.rows = left;
+            shed += (from - kept) * stream.columns.len();
+        }
+        self.samples -= shed;
+        self.uncommitted -= shed;
+        shed
+    }
+
+    /// Nothing gathered is on the disk.
+    pub(crate) fn uncommit(&mut self) {
+        self.gathered.iter_mut().flatten().for_each(|g| g.committed = 0);
+        self.uncommitted = self.samples;
+    }
+
     /// Everything gathered is on the disk now.
     pub(crate) fn committed(&mut self, chunks: bool) {
         self.finished.clear();

@@ -4,6 +4,7 @@ use crate::error::StoreError;
 use crate::lock::WriterLock;
 use crate::migrate;
 use rusqlite::{Connection, OpenFlags};
+use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -100,7 +101,15 @@ fn create(path: &Path) -> Result<(), StoreError> {
         ))
     };
     build().map_err(StoreError::sqlite(&beside, "cannot create the database"))?;
-    std::fs::rename(&beside, path).map_err(StoreError::io(path, "cannot create the database"))
+    let moved = std::fs::rename(&beside, path).and_then(|()| sync_folder(path));
+    moved.map_err(StoreError::io(path, "cannot create the database"))
+}
+
+/// A name is on the disk when its folder is.
+fn sync_folder(path: &Path) -> std::io::Result<()> {
+    let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    // Where a folder cannot be opened as a file, the system has its own ways.
+    if cfg!(unix) { std::fs::File::open(folder)?.sync_all() } else { Ok(()) }
 }
 
 type Identity = (i64, i64);
@@ -118,6 +127,17 @@ fn check(path: &Path, (application, version): Identity) -> Result<(), StoreError
         return Err(StoreError::Newer { path: path.to_owned(), found: version, known: VERSION });
     }
     Ok(())
+}
+
+/// Whether a file that SQLite refuses is, or was, one of ours: by its head, or by the names of our tables in its first
+/// pages.
+pub(crate) fn was_ours(path: &Path) -> bool {
+    let mut start = Vec::new();
+    let read = std::fs::File::open(path).and_then(|file| file.take(1 << 18).read_to_end(&mut start));
+    let head =
+        start.get(68..72) == Some(&(APPLICATION_ID as u32).to_be_bytes()) && start.starts_with(b"SQLite format 3\0");
+    let name = b"TABLE rollup_minute";
+    read.is_ok() && (head || start.windows(name.len()).any(|part| part == name))
 }
 
 fn cannot_open(e: &rusqlite::Error) -> bool {
@@ -147,11 +167,11 @@ fn uri_path(path: &Path) -> String {
     uri
 }
 
-fn log_path(path: &Path) -> PathBuf {
+pub(crate) fn log_path(path: &Path) -> PathBuf {
     with_suffix(path, "-wal")
 }
 
-fn with_suffix(path: &Path, suffix: &str) -> PathBuf {
+pub(crate) fn with_suffix(path: &Path, suffix: &str) -> PathBuf {
     let mut name = path.as_os_str().to_owned();
     name.push(suffix);
     name.into()

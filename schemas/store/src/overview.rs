@@ -9,7 +9,8 @@ use ampwake_blocks::{BlockError, BlockView, Carry, Coding, Summary};
 
 impl Store {
     /// Count, extremes, sum and time integral of a channel between `from` and `to`, both included. The steps between
-    /// blocks that are unpacked and their neighbours are not in the integral.
+    /// blocks that are unpacked and their neighbours are not in the integral; a block that was reduced to its summary
+    /// counts where it lies wholly between them.
     ///
     /// # Errors
     /// The file cannot be read.
@@ -88,7 +89,8 @@ impl Store {
     pub fn scan(&self, channel: ChannelId) -> Result<Summary, StoreError> {
         let mut whole = Summary::default();
         for Place { stream, place, coding } in places(self, channel)? {
-            let sql = "SELECT data FROM block WHERE stream = ?1 ORDER BY stream, segment, first_ms";
+            let sql =
+                "SELECT data FROM block WHERE stream = ?1 AND length(data) > 0 ORDER BY stream, segment, first_ms";
             let parts = self.rows("cannot read the samples", sql, [stream.0], |row| {
                 Ok(summarised(row.get_ref(0)?.as_blob().unwrap_or_default(), place, coding))
             })?;

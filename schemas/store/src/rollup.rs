@@ -2,6 +2,7 @@
 
 use crate::SegmentId;
 use crate::gather::{FinishedColumn, cuts};
+use crate::retain::FULL_FROM;
 use crate::store::codings;
 use ampwake_blocks::{BlockView, Carry, Summary};
 use rusqlite::{Statement, Transaction, params};
@@ -74,9 +75,12 @@ pub(crate) fn renew_moved(tx: &Transaction<'_>) -> rusqlite::Result<Vec<(Segment
     let moved: Vec<(i64, i64)> = tx
         .prepare_cached(
             "SELECT s.id, c.offset_ms FROM segment s JOIN segment_clock c ON c.segment = s.id
-             WHERE abs(c.offset_ms - s.rollup_offset_ms) >= ?1",
+             WHERE abs(c.offset_ms - s.rollup_offset_ms) >= ?1
+               AND NOT EXISTS (SELECT 1 FROM meta m JOIN coverage v ON v.segment = s.id
+                               WHERE m.key = ?2 AND v.first_ms + c.offset_ms < CAST(m.value AS INTEGER))",
         )?
-        .query_map([WORTH_RENEWING_MS], |row| Ok((row.get(0)?, row.get(1)?)))?
+        // What was cut from blocks whose rows are gone cannot be cut anew.
+        .query_map((WORTH_RENEWING_MS, FULL_FROM), |row| Ok((row.get(0)?, row.get(1)?)))?
         .collect::<Result<_, _>>()?;
     for (segment, offset_ms) in &moved {
         tx.execute("DELETE FROM rollup_minute WHERE segment = ?1", [segment])?;

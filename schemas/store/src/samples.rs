@@ -126,7 +126,7 @@ fn unpack(store: &Store, piece: Piece<Body>) -> Result<Vec<Point>, Failed> {
         Body::Points(points) => return Ok(points),
         Body::Block { id, place, coding, offset_ms } => (id, place, coding, offset_ms),
     };
-    // Gone: retention took it meanwhile.
+    // Only its summary was kept.
     let Some(block) = block(store, id).map_err(Failed::Store)? else { return Ok(Vec::new()) };
     let (view, columns) = BlockView::read(&block, |at| at == place)?;
     let column = columns.first().ok_or(BlockError::Malformed("a column is not there"))?;
@@ -134,12 +134,12 @@ fn unpack(store: &Store, piece: Piece<Body>) -> Result<Vec<Point>, Failed> {
     Ok(readings.map(|(row, said)| (view.time(row).saturating_add(offset_ms), reading(said))).collect())
 }
 
-/// A block's bytes.
+/// A block's bytes; `None` where only its summary was kept.
 pub(crate) fn block(store: &Store, id: i64) -> Result<Option<Vec<u8>>, StoreError> {
     let query = || {
         store
             .connection
-            .prepare_cached("SELECT data FROM block WHERE id = ?1")?
+            .prepare_cached("SELECT data FROM block WHERE id = ?1 AND length(data) > 0")?
             .query_row([id], |row| row.get(0))
             .optional()
     };

@@ -8,7 +8,8 @@ use ampwake_schemas::message::Scale;
 use std::collections::{BTreeMap, HashMap};
 
 impl Store {
-    /// Minimum, maximum, sum and integral of every channel by unpacking every sealed block once. The steps between blocks
+    /// Minimum, maximum, sum and integral of every channel by unpacking every sealed block once, those apart of
+    /// which only summaries remain. The steps between blocks
     /// are not in the integrals.
     ///
     /// # Errors
@@ -28,7 +29,7 @@ impl Store {
             columns.entry(stream).or_default().push((channel, coding));
         }
         let mut whole = BTreeMap::new();
-        let sql = "SELECT stream, data FROM block ORDER BY stream, segment, first_ms";
+        let sql = "SELECT stream, data FROM block WHERE length(data) > 0 ORDER BY stream, segment, first_ms";
         let damaged = self.rows("cannot read the samples", sql, [], |row| {
             let channels = columns.get(&row.get(0)?).map(Vec::as_slice).unwrap_or_default();
             let block = row.get_ref(1)?.as_blob().unwrap_or_default();

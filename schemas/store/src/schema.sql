@@ -59,7 +59,8 @@ CREATE TABLE chunk (
     data    BLOB NOT NULL
 );
 
--- Sealed samples: at most 8192 rows of one stream, in the same format.
+-- Sealed samples: at most 8192 rows of one stream, in the same format. Old ones have no data any more (x''), only their
+-- summaries; `meta` says from when on all is there (full_resolution_from_ms).
 CREATE TABLE block (
     id       INTEGER PRIMARY KEY,
     stream   INTEGER NOT NULL,

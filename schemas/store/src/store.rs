@@ -222,6 +222,15 @@ impl Store {
         Ok(whole.map(|(start, end)| Period { start: Timestamp::from_millis(start), end: Timestamp::from_millis(end) }))
     }
 
+    /// What SQLite finds wrong with the file as a whole; empty for a sound one. Reads all of it.
+    ///
+    /// # Errors
+    /// The file cannot be read at all.
+    pub fn damage(&self) -> Result<Vec<String>, StoreError> {
+        let found = self.rows("cannot examine", "PRAGMA integrity_check", [], |row| row.get::<_, String>(0))?;
+        Ok(found.into_iter().filter(|line| line != "ok").collect())
+    }
+
     /// Every stream and its columns.
     pub(crate) fn stream_columns(&self) -> Result<Vec<(StreamId, Vec<StreamColumn>)>, StoreError> {
         let sql = "SELECT stream, channel, step, shift, decimals FROM stream_column ORDER BY stream, place";

@@ -84,6 +84,11 @@ impl Streams {
         &self.list[self.stored..]
     }
 
+    /// None is on the disk.
+    pub(crate) fn uncommit(&mut self) {
+        self.stored = 0;
+    }
+
     /// All are on the disk now.
     pub(crate) fn committed(&mut self) {
         self.stored = self.list.len();

@@ -10,9 +10,10 @@
 use crate::error::StoreError;
 use crate::gather::Gatherer;
 use crate::lock::WriterLock;
+use crate::retain::Retention;
 use crate::store::Store;
 use crate::streams::{StreamColumn, Streams};
-use crate::{ChannelId, Device, Event, SegmentId, StreamId, open, recover, write};
+use crate::{ChannelId, Device, Event, SegmentId, StreamId, open, recover, trouble, write};
 use ampwake_blocks::{Coding, MOST_COLUMNS};
 use ampwake_schemas::channel::ChannelAddress;
 use ampwake_schemas::quantity::Unit;
@@ -56,6 +57,7 @@ pub struct Writer {
     sealed: Instant,
     latest_written: Option<Instant>,
     pending: Pending,
+    retention: Retention,
     _lock: WriterLock,
 }
 
@@ -124,6 +126,7 @@ impl Store {
             sealed: Instant::now(),
             latest_written: None,
             pending: Pending::default(),
+            retention: Retention::default(),
             _lock: lock,
         };
         recover::recover(&mut writer)?;
@@ -325,7 +328,9 @@ impl Writer {
     /// # Errors
     /// The disk is full or failing; what was gathered is kept for the next attempt.
     pub fn commit(&mut self) -> Result<(), StoreError> {
-        if !self.bulk && (self.gatherer.samples() >= SEAL_SAMPLES || self.sealed.elapsed() >= SEAL_AFTER) {
+        // Not on top of blocks that a commit could not write: they are the memory's bound.
+        let free = !self.bulk && self.gatherer.finished.is_empty();
+        if free && (self.gatherer.samples() >= SEAL_SAMPLES || self.sealed.elapsed() >= SEAL_AFTER) {
             self.finish_all();
         }
         let latest_due = !self.bulk && self.latest_written.is_none_or(|t| t.elapsed() >= LATEST_EVERY);
@@ -370,9 +375,32 @@ impl Writer {
         self.commit()
     }
 
+    /// Everything that is in memory goes into another file, which is empty.
+    pub(crate) fn write_all_anew(&mut self) {
+        let pending = &mut self.pending;
+        pending.channels =
+            self.channels.iter().map(|(address, (id, unit))| (*id, address.clone(), Some(*unit))).collect();
+        pending.segments = trouble::segments(&self.gatherer, self.segment)
+            .into_iter()
+            .map(|id| (id, "goes on from a damaged file".to_owned()))
+            .collect();
+        pending.events.retain(|(segment, _)| segment.is_none_or(|id| pending.segments.iter().any(|s| s.0 == id)));
+        pending.offsets =
+            self.offsets.iter().map(|(id, ms)| (*id, (*ms, "as in the damaged file".to_owned()))).collect();
+        pending.offsets.retain(|id, _| pending.segments.iter().any(|s| s.0 == *id));
+        self.streams.uncommit();
+        self.gatherer.uncommit();
+        self.latest_written = None;
+        self.retention = Retention::default();
+    }
+
     /// These numbers are free again.
     pub(crate) fn forget_segments_from(&mut self, first: i64) {
         self.next_segment = first;
+    }
+
+    pub(crate) fn retention(&mut self) -> &mut Retention {
+        &mut self.retention
     }
 
     pub(crate) fn parts(&mut self) -> (&mut Store, &mut Streams, &mut Gatherer, &mut Pending) {

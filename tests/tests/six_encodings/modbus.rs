@@ -159,6 +159,8 @@ async fn record_from(trace: &Trace, store: ampwake_store::Writer) {
     let options = RecordOptions {
         bus_protocols: Dialects::new(),
         commit_every: Duration::from_secs(2),
+        keep: None,
+        set_aside: None,
         configuration: serde_json::json!({}),
     };
     let over = async {

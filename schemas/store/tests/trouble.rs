@@ -1,0 +1,103 @@
+//! A disk that is full for long and a file that breaks: what is given up, what is set aside, that recording goes on.
+
+#![allow(clippy::unwrap_used)] // a test fails by panicking
+
+mod common;
+
+use ampwake_schemas::sample::Reading;
+use ampwake_store::{Store, StoreError};
+use common::{Case, event, ms, volts};
+
+fn value(n: i64) -> Reading {
+    Reading::Value(n as f64)
+}
+
+#[test]
+fn the_older_half_of_what_waits_is_given_up_and_nothing_that_was_committed() {
+    let case = Case::new();
+    let mut w = Store::create(case.path()).unwrap();
+    w.begin_segment("test");
+    let v = volts(&mut w);
+    (0..100).for_each(|n| w.append(v, ms(n), value(n)));
+    w.commit().unwrap();
+    (100..200).for_each(|n| w.append(v, ms(n), value(n)));
+    assert_eq!((w.shed(), w.pending()), (50, 50));
+    assert_eq!((w.shed(), w.pending()), (25, 25));
+    (200..210).for_each(|n| w.append(v, ms(n), value(n)));
+    w.commit().unwrap();
+    let expected: Vec<_> = (0..100).chain(175..210).map(|n| (ms(n), value(n))).collect();
+    assert_eq!(w.read_all(v, None, None).unwrap(), expected);
+    w.seal().unwrap();
+    assert_eq!(w.read_all(v, None, None).unwrap(), expected);
+    assert_eq!(w.channels().unwrap()[0].samples, 135);
+}
+
+/// Breaks everything but what says whose the file is.
+fn broken(case: &Case, from: usize) -> Vec<u8> {
+    let mut bytes = std::fs::read(case.path()).unwrap();
+    bytes.iter_mut().skip(from).for_each(|byte| *byte ^= 0x5A);
+    std::fs::write(case.path(), &bytes).unwrap();
+    bytes
+}
+
+#[test]
+fn a_damaged_file_is_set_aside_whole_and_recording_begins_in_a_new_one() {
+    for from in [100, 4096] {
+        let case = Case::new();
+        let mut w = Store::create(case.path()).unwrap();
+        w.begin_segment("test");
+        let v = volts(&mut w);
+        w.append(v, ms(1), value(1));
+        w.seal().unwrap();
+        drop(w);
+        let bytes = broken(&case, from);
+        assert!(Store::create(case.path()).is_err_and(|e| e.is_damage()));
+        let (mut w, aside) = Store::create_or_set_aside(case.path()).unwrap();
+        let aside = aside.unwrap();
+        assert!(aside.to_string_lossy().contains("voyage.db.damaged-"), "{aside:?}");
+        assert_eq!(std::fs::read(aside).unwrap(), bytes, "as it was");
+        w.begin_segment("after");
+        let v = volts(&mut w);
+        w.append(v, ms(2), value(2));
+        w.commit().unwrap();
+        assert_eq!(w.read_all(v, None, None).unwrap(), [(ms(2), value(2))]);
+    }
+    // What was never ours is nobody's to move.
+    let case = Case::new();
+    std::fs::write(case.path(), "a letter").unwrap();
+    let refused = Store::create_or_set_aside(case.path()).map(|_| ()).unwrap_err();
+    assert!(matches!(refused, StoreError::NotSqlite { .. }), "{refused}");
+    assert_eq!(std::fs::read_dir(case.dir.path()).unwrap().count(), 1);
+}
+
+#[test]
+fn a_file_that_breaks_while_it_is_recorded_into_costs_no_more_than_itself() {
+    let case = Case::new();
+    let mut w = Store::create(case.path()).unwrap();
+    let segment = w.begin_segment("test");
+    let v = volts(&mut w);
+    w.set_segment_offset(segment, 5, "from the bus time");
+    (0..100).for_each(|n| w.append(v, ms(n), value(n)));
+    w.seal().unwrap();
+    (100..150).for_each(|n| w.append(v, ms(n), value(n)));
+    w.commit().unwrap();
+    (150..200).for_each(|n| w.append(v, ms(n), value(n)));
+    w.event(event(150, "noted"));
+    let aside = w.start_afresh().unwrap();
+    (200..210).for_each(|n| w.append(v, ms(n), value(n)));
+    w.commit().unwrap();
+    w.seal().unwrap();
+    // Since the last sealing it was still in memory.
+    let expected: Vec<_> = (100..210).map(|n| (ms(n + 5), value(n))).collect();
+    assert_eq!(w.read_all(v, None, None).unwrap(), expected);
+    assert_eq!((w.events().unwrap().len(), w.segments().unwrap().len()), (1, 1));
+    assert_eq!(w.damage().unwrap(), [] as [String; 0]);
+    drop(w);
+    assert_eq!(Store::open(aside).unwrap().read_all(v, None, None).unwrap().len(), 150);
+    // The number of a segment is not given twice.
+    let mut w = Store::create(case.path()).unwrap();
+    w.begin_segment("next");
+    w.append(v, ms(1000), value(1));
+    w.commit().unwrap();
+    assert_eq!(w.segments().unwrap().len(), 2);
+}
