@@ -136,7 +136,7 @@ def read(path):
     meaning = {}
     for row in db.execute("SELECT stream, channel, step, shift, decimals FROM stream_column ORDER BY stream, place"):
         meaning.setdefault(row[0], []).append(row[1:])
-    pieces = list(db.execute("SELECT stream, segment, data FROM block ORDER BY segment, first_ms, id"))
+    pieces = list(db.execute("SELECT stream, segment, data FROM block WHERE length(data) > 0 ORDER BY segment, first_ms, id"))
     for segment, data in db.execute("SELECT segment, data FROM chunk ORDER BY id"):
         source = Input(data)
         while source.at < len(data):

@@ -157,7 +157,9 @@ impl Scan {
         let places = places(c, channel)?;
         let mut pieces = Vec::new();
         // Sealed ones by index alone; the bounds are tried here because every segment has its own offset.
-        let mut heads = c.prepare_cached("SELECT id, segment, first_ms, last_ms FROM main.block WHERE stream = ?1")?;
+        // Of one without bytes only the summary was kept.
+        let sql = "SELECT id, segment, first_ms, last_ms FROM main.block WHERE stream = ?1 AND length(data) > 0";
+        let mut heads = c.prepare_cached(sql)?;
         for place in &places {
             let mut rows = heads.query([place.stream])?;
             while let Some(row) = rows.next()? {

@@ -127,6 +127,18 @@ fn a_narrow_query_unpacks_only_the_blocks_that_overlap() {
 }
 
 #[test]
+fn a_block_of_which_only_the_summary_was_kept_has_no_rows() {
+    let case = Case::new();
+    drop(seconds(&case.path, 20_000));
+    let (c, _) = open(&case.path);
+    let before = rows(&c, "1", []).len();
+    rusqlite::Connection::open(&case.path).unwrap().execute("UPDATE block SET data = x'' WHERE id = 1", []).unwrap();
+    let after = rows(&c, "1", []).len();
+    assert_eq!(before - after, 2 * 8192);
+    assert_eq!(rows(&c, "said = 'damaged'", []).len(), 0);
+}
+
+#[test]
 fn an_order_that_is_given_anyway_is_not_sorted() {
     let case = Case::new();
     seconds(&case.path, 20_000);
