@@ -151,10 +151,10 @@ pub fn write(out: &mut impl Write, frames: u64, seed: u64, manner: Manner) -> st
         let late = if rough { (dice.noise() * 0.04 * period as f64) as i64 } else { 0 };
         due.push(Reverse((t + (period + late).max(period / 4), which)));
         if rough {
-            if dice.next() % 200_000 == 0 {
+            if dice.next().is_multiple_of(200_000) {
                 silent_until[usize::from(source)] = t + (dice.unit() * 300e6) as i64;
             }
-            if t < silent_until[usize::from(source)] || dice.next() % 500 == 0 {
+            if t < silent_until[usize::from(source)] || dice.next().is_multiple_of(500) {
                 continue;
             }
         }
