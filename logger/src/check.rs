@@ -75,9 +75,12 @@ pub fn check(
 
 /// What is kept for how long, in words.
 pub fn kept(keep: &Keep) -> String {
-    let raw = if keep.raw_days > 0 { "; raw frames are not kept by this version" } else { "" };
+    let raw = match keep.raw_days {
+        0 => String::new(),
+        days => format!(", raw frames of CAN buses for {days} days"),
+    };
     format!(
-        "every value is kept for {} days, minutes for {MINUTE_DAYS} days, hours for ever, {} GB at most{raw}",
+        "every value is kept for {} days, minutes for {MINUTE_DAYS} days, hours for ever{raw}; {} GB at most",
         keep.full_days, keep.max_gb
     )
 }

@@ -8,9 +8,10 @@ use crate::bus::stamps::Meaning;
 use crate::dialect::Dialects;
 use crate::pipeline::{Pipeline, event, times_told};
 use ampwake_schemas::time::Timestamp;
-use ampwake_store::{Event, StoreError, Writer};
+use ampwake_store::{Event, StoreError, Writer, raw};
 use serde_json::json;
 use std::collections::{BTreeMap, BTreeSet};
+use std::path::Path;
 
 /// Samples per commit: some 5 MB of memory.
 const SAMPLES_PER_COMMIT: usize = 100_000;
@@ -76,6 +77,15 @@ pub enum ImportError {
     /// A recording cannot be read.
     #[error(transparent)]
     Recording(#[from] RecordingError),
+    /// Raw frames into the database that they were recorded beside.
+    #[error(
+        "{input}: these are the raw frames of that very database, whose values they would double; import them into \
+         another one (`--db other.db`)"
+    )]
+    Own {
+        /// The recording.
+        input: Input,
+    },
     /// The database cannot be written.
     #[error(transparent)]
     Store(#[from] StoreError),
@@ -94,6 +104,9 @@ pub fn import(
     progress: &mut dyn FnMut(Progress<'_>),
 ) -> Result<ImportReport, ImportError> {
     look(inputs)?;
+    if let Some(input) = inputs.iter().find(|input| is_own(input, store.path())) {
+        return Err(ImportError::Own { input: input.clone() });
+    }
     let before = store.problems()?;
     let mut known: BTreeSet<String> = store.events()?.iter().filter_map(fingerprint_of).collect();
     // Each recording by itself: one that is broken off leaves nothing, those before it stay.
@@ -171,6 +184,12 @@ pub fn import(
 /// One that is none, or cannot be read.
 pub fn look(inputs: &[Input]) -> Result<(), RecordingError> {
     inputs.iter().filter(|input| !is_stream(input)).try_for_each(|input| Recording::open(input).map(drop))
+}
+
+/// Whether these are the raw frames that lie beside the database.
+fn is_own(input: &Input, database: &Path) -> bool {
+    let (Input::File(path), beside) = (input, raw::beside(database)) else { return false };
+    std::fs::canonicalize(path).is_ok_and(|path| std::fs::canonicalize(beside).is_ok_and(|own| own == path))
 }
 
 /// What can be read only once: standard input and pipes.

@@ -16,6 +16,7 @@ pub mod health;
 pub mod identity;
 pub mod import;
 pub mod pipeline;
+pub mod raw;
 pub mod record;
 #[cfg(feature = "live")]
 pub mod run;

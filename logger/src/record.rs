@@ -8,6 +8,7 @@ use crate::bus::stamps::Meaning;
 use crate::dialect::Dialects;
 use crate::disk::{Disk, SET_ASIDE};
 use crate::pipeline::{Pipeline, Totals, event};
+use crate::raw::{RawFrames, RawOptions};
 use crate::system_clock::SystemClock;
 use ampwake_schemas::time::Timestamp;
 use ampwake_store::{Keep, StoreError, Writer};
@@ -32,6 +33,8 @@ pub struct RecordOptions {
     pub commit_every: Duration,
     /// What is kept; `None`: everything.
     pub keep: Option<Keep>,
+    /// Where the frames of the buses are kept beside the database; `None`: they are not.
+    pub raw: Option<RawOptions>,
     /// What was found damaged at the start, and set aside under this name.
     pub set_aside: Option<PathBuf>,
     /// The configuration as it stands in the event of the start, a JSON value.
@@ -97,6 +100,7 @@ struct Recorder {
     clock: SystemClock,
     commits: u64,
     disk: Disk,
+    raw: Option<RawFrames>,
 }
 
 impl Recorder {
@@ -104,7 +108,8 @@ impl Recorder {
         let mut pipeline = Pipeline::new(options.bus_protocols.clone());
         let buses = names.iter().map(|name| pipeline.bus(name)).collect();
         let disk = Disk::new(options.commit_every, options.keep);
-        Self { store, pipeline, buses, names, options, clock: SystemClock::start(), commits: 0, disk }
+        let raw = options.raw.clone().map(|raw| RawFrames::start(raw, names.clone()));
+        Self { store, pipeline, buses, names, options, clock: SystemClock::start(), commits: 0, disk, raw }
     }
 
     fn run(mut self, heard: &Receiver<Heard>) -> Result<RunReport, StoreError> {
@@ -125,6 +130,9 @@ impl Recorder {
             match heard.recv_timeout(wake.saturating_duration_since(Instant::now())) {
                 Ok(Heard::Frame(bus, frame)) => {
                     self.notice_step();
+                    if let Some(raw) = &mut self.raw {
+                        raw.frame(bus, &frame);
+                    }
                     self.pipeline.frame(self.buses[bus], frame, &mut self.store);
                 }
                 Ok(Heard::Readings(bus, readings)) => {
@@ -171,8 +179,19 @@ impl Recorder {
     /// Commits, or deals with a disk that refuses; how long until the next time.
     fn keep(&mut self) -> Duration {
         match self.commit() {
-            Ok(()) => self.disk.took(&mut self.store, now()),
-            Err(e) => self.disk.refused(&e, &mut self.store, now()),
+            Ok(()) => {
+                let wait = self.disk.took(&mut self.store, now());
+                if let Some(raw) = &mut self.raw {
+                    raw.committed(&mut self.store, now());
+                }
+                wait
+            }
+            Err(e) => {
+                if let Some(raw) = self.raw.as_mut().filter(|_| e.is_full()) {
+                    raw.make_room();
+                }
+                self.disk.refused(&e, &mut self.store, now())
+            }
         }
     }
 
@@ -191,7 +210,15 @@ impl Recorder {
         let details = json!({ "frames": totals.frames, "messages": totals.messages, "samples": totals.samples });
         let text = format!("recording stopped after {} frames", totals.frames);
         self.store.event(event(now(), "recording_stopped", None, text, &details));
-        self.store.seal()?;
+        let sealed = self.store.seal();
+        if let Some(raw) = self.raw.take() {
+            raw.end(&mut self.store, now());
+            // What became of the last of them.
+            sealed?;
+            self.store.seal()?;
+        } else {
+            sealed?;
+        }
         Ok(RunReport { totals, commits: self.commits + 1 })
     }
 }

@@ -9,8 +9,9 @@ use crate::config::maps::{self, MapErrors, Maps};
 use crate::config::serial::{SerialLine, Speaks};
 use crate::config::{self, CanBus, Config};
 use crate::dialect::Dialect;
+use crate::raw::RawOptions;
 use crate::record::{RecordOptions, RunReport, record};
-use ampwake_store::{Keep, Store, StoreError};
+use ampwake_store::{Keep, Store, StoreError, raw};
 use serde_json::json;
 use std::time::Duration;
 
@@ -85,6 +86,23 @@ fn source(line: &SerialLine, maps: &Maps) -> Option<Box<dyn Source>> {
     })
 }
 
+fn max_bytes(config: &Config) -> u64 {
+    (config.keep.max_gb * 1e9) as u64
+}
+
+/// Where raw frames are kept, if they are: only what CAN buses carry is.
+fn raw_of(config: &Config) -> Option<RawOptions> {
+    let days = config.keep.raw_days;
+    let wanted = days > 0 && !config.can.is_empty();
+    wanted.then(|| RawOptions { path: raw::beside(&config.database), days, max_bytes: max_bytes(config) })
+}
+
+/// What raw frames of an earlier configuration still take. Those that are kept give way by themselves.
+fn beside(config: &Config) -> u64 {
+    let old = raw::beside(&config.database);
+    if raw_of(config).is_some() { 0 } else { std::fs::metadata(old).map_or(0, |m| m.len()) }
+}
+
 /// The recorder's options of a configuration.
 pub fn options(config: &Config) -> RecordOptions {
     // In the order of the configuration.
@@ -111,11 +129,12 @@ pub fn options(config: &Config) -> RecordOptions {
     RecordOptions {
         bus_protocols: dialects.collect(),
         commit_every: Duration::from_secs(config.commit_every_s.into()),
-        keep: Some(Keep { full_days: config.keep.full_days, max_bytes: (config.keep.max_gb * 1e9) as u64, beside: 0 }),
+        keep: Some(Keep { full_days: config.keep.full_days, max_bytes: max_bytes(config), beside: beside(config) }),
+        raw: raw_of(config),
         set_aside: None,
         configuration: json!({
             "database": config.database.display().to_string(), "commit_every_s": config.commit_every_s, "can": buses,
-            "serial": lines, "full_days": config.keep.full_days, "max_gb": config.keep.max_gb
+            "serial": lines, "raw_days": config.keep.raw_days, "full_days": config.keep.full_days, "max_gb": config.keep.max_gb
         }),
     }
 }

@@ -60,6 +60,7 @@ pub fn options(commit_every: Duration) -> RecordOptions {
         bus_protocols: BTreeMap::new(),
         commit_every,
         keep: None,
+        raw: None,
         set_aside: None,
         configuration: serde_json::json!({}),
     }

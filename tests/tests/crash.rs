@@ -4,9 +4,9 @@
 
 use ampwake_store::Store;
 use ampwake_tests::counter::CHANNEL;
-use ampwake_tests::crash::{Said, Tally};
+use ampwake_tests::crash::{Said, Tally, refuser};
 use std::collections::BTreeSet;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::process::Command;
 use std::time::Duration;
 
@@ -19,21 +19,6 @@ fn killed_at_random_moments_it_loses_what_was_not_committed_and_nothing_else() {
     let ran = Command::new(CRASH).args(["--times", &kills]).output().unwrap();
     let (out, errors) = (String::from_utf8_lossy(&ran.stdout), String::from_utf8_lossy(&ran.stderr));
     assert!(ran.status.success() && out.starts_with(&format!("{kills} kills")), "{out}{errors}");
-}
-
-/// The library that refuses, built with the C compiler that SQLite needs as well.
-fn refuser(dir: &Path) -> PathBuf {
-    let library = dir.join("refuse.so");
-    let source = Path::new(env!("CARGO_MANIFEST_DIR")).join("crash/refuse.c");
-    let cc = std::env::var("CC").unwrap_or_else(|_| "cc".to_owned());
-    let built = Command::new(cc)
-        .args(["-shared", "-fPIC", "-O1", "-o"])
-        .args([&library, &source])
-        .arg("-ldl")
-        .output()
-        .unwrap();
-    assert!(built.status.success(), "{}", String::from_utf8_lossy(&built.stderr));
-    library
 }
 
 /// The numbers of the counting bus, in the order of time.

@@ -16,8 +16,8 @@ pub struct Args {
     /// The database.
     #[arg(required_unless_present = "log", conflicts_with = "log")]
     db: Option<PathBuf>,
-    /// Recordings instead of a database: candump text, a pcap or pcapng capture, or NMEA 0183 sentences, plain, .gz or .zst; `-` is
-    /// standard input.
+    /// Recordings instead of a database: candump text, a pcap or pcapng capture, or NMEA 0183 sentences, plain, .gz or .zst, or the
+    /// recorder's raw frames; `-` is standard input.
     #[arg(long, num_args = 1.., value_name = "LOG")]
     log: Vec<PathBuf>,
     /// The design intent.

@@ -9,7 +9,8 @@ use std::path::PathBuf;
 /// Arguments of `import`.
 #[derive(Debug, clap::Args)]
 pub struct Args {
-    /// Recordings: candump text, a pcap or pcapng capture, or NMEA 0183 sentences, plain, .gz or .zst; `-` is standard input.
+    /// Recordings: candump text, a pcap or pcapng capture, or NMEA 0183 sentences, plain, .gz or .zst, or the recorder's raw
+    /// frames; `-` is standard input.
     #[arg(required = true)]
     logs: Vec<PathBuf>,
     /// The database; made if it does not exist, added to if it does.

@@ -12,6 +12,7 @@ pub mod modbus;
 pub mod nmea0183;
 #[cfg(feature = "live")]
 pub mod port;
+pub mod raw_frames;
 pub mod readings;
 pub mod recording;
 #[cfg(feature = "live")]

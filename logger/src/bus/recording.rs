@@ -1,5 +1,5 @@
-//! A recording as one more input: lines of text (frames, sentences) or a packet capture, plain, `.gz`, `.zst` or
-//! from standard input, told apart by what they hold and not by their names.
+//! A recording as one more input: lines of text (frames, sentences), a packet capture, plain, `.gz`, `.zst` or from
+//! standard input, or the recorder's own file of raw frames, told apart by what they hold and not by their names.
 //!
 //! Owes its reader: memory that does not grow with the file; damage is counted and said, and what is good is
 //! kept; an error only where there is nothing to read, with the file's name and what was expected.
@@ -12,14 +12,17 @@ pub use error::RecordingError;
 use super::candump::{self, Stamp};
 use super::capture::{Capture, Next, is_capture};
 use super::lines::{Line, Lines};
+use super::raw_frames::RawFrames;
 use super::readings::Readings;
 use super::sentence_log::{self, SentenceLog};
 use super::stamps::{self, Meaning, Stamps};
 use super::{Frame, bus_name};
 use crate::framing::sentence::parse_sentence;
 use ampwake_schemas::time::Timestamp;
+use ampwake_store::raw::is_raw;
 use std::collections::{BTreeMap, VecDeque};
 use std::fs::File;
+use std::io::{Read, Seek};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -117,6 +120,8 @@ enum Body {
     Lines(Lines<Raw>),
     /// Packets.
     Capture(Box<Capture<Raw>>),
+    /// Chunks of raw frames.
+    Frames(Box<RawFrames>),
 }
 
 /// An open recording.
@@ -154,12 +159,42 @@ impl Recording {
         match input {
             Input::Standard => Self::from_reader(input.clone(), Box::new(std::io::stdin())),
             Input::File(path) => {
-                let file = File::open(path).map_err(io)?;
+                let mut file = File::open(path).map_err(io)?;
+                let mut start = [0; 100];
+                // Looked at without taking it; a pipe has nothing to give back and is none.
+                if file.metadata().map_err(io)?.is_file() {
+                    let n = file.read(&mut start).map_err(io)?;
+                    file.rewind().map_err(io)?;
+                    if is_raw(&start[..n]) {
+                        return Self::from_raw(input.clone(), path);
+                    }
+                }
                 let size = file.metadata().map_err(io)?.len();
                 let recording = Self::from_reader(input.clone(), Box::new(file))?;
                 Ok(Self { size: Some(size), ..recording })
             }
         }
+    }
+
+    /// The recorder's own file of raw frames. Its times are always since 1970, by the recorder's clock.
+    fn from_raw(input: Input, path: &Path) -> Result<Self, RecordingError> {
+        let frames = RawFrames::open(path).map_err(|e| RecordingError::Raw(Box::new(e)))?;
+        let fingerprint = fnv1a(&frames.ends().map(i64::to_be_bytes).concat());
+        let mut recording = Self {
+            body: Body::Frames(Box::new(frames)),
+            input: input.clone(),
+            names: Names { interfaces: Vec::new(), buses: Vec::new(), line: SERIAL.to_owned() },
+            stamps: Stamps::default(),
+            ahead: VecDeque::new(),
+            sentences: SentenceLog::default(),
+            damage: Damage::default(),
+            taken: Arc::default(),
+            size: None,
+            fingerprint,
+        };
+        let first = recording.parse_next()?.ok_or(RecordingError::Empty { input })?;
+        recording.ahead.push_back(first);
+        Ok(recording)
     }
 
     /// The same over any reader; `input` is its name in messages.
@@ -176,6 +211,12 @@ impl Recording {
         // Finished ones, and those whose recorder was switched off.
         if start.starts_with(b"MDF     ") || start.starts_with(b"UnFinMF ") {
             return Err(RecordingError::Mdf { input });
+        }
+        if start.starts_with(b"SQLite format 3\0") {
+            return Err(match is_raw(start) {
+                true => RecordingError::Piped { input },
+                false => RecordingError::Database { input },
+            });
         }
         let (fingerprint, is_empty, capture) = (fnv1a(start), start.is_empty(), is_capture(start));
         let excerpt = shortened(start.split(|b| *b == b'\n').find(|l| !l.trim_ascii().is_empty()).unwrap_or_default());
@@ -306,6 +347,9 @@ impl Recording {
 
     /// How much of the file was read, 0..1; `None` for standard input.
     pub fn progress(&self) -> Option<f64> {
+        if let Body::Frames(frames) = &self.body {
+            return Some(frames.progress());
+        }
         let size = self.size.filter(|size| *size > 0)?;
         Some((self.taken.load(Ordering::Relaxed) as f64 / size as f64).min(1.0))
     }
@@ -318,6 +362,15 @@ impl Recording {
     fn parse_next(&mut self) -> Result<Option<Stamped>, RecordingError> {
         loop {
             let read = match &mut self.body {
+                Body::Frames(frames) => match frames.advance() {
+                    Ok(Some(Ok((bus, frame)))) => {
+                        let stamp = Stamp::Seconds(frame.time.micros());
+                        Ok(Understood::Item(bus.as_bytes(), stamp, Carried::Frame(frame), 0))
+                    }
+                    Ok(Some(Err(problem))) => Ok(Understood::Problem(problem)),
+                    Ok(None) => Ok(Understood::End),
+                    Err(e) => return Err(RecordingError::Raw(Box::new(e))),
+                },
                 Body::Lines(lines) => lines.next_line().map(|line| match line {
                     Some(line) => understand(&line, &mut self.sentences),
                     None => Understood::End,

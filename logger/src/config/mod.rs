@@ -45,9 +45,10 @@ pub struct Keep {
 }
 
 impl Default for Keep {
-    /// A week of frames, two seasons in full, half of a 32 GB card.
+    /// Two seasons in full, half of a 32 GB card. No raw frames: they take several times what samples take, and nobody's
+    /// card is to be filled or worn out by what was not asked for.
     fn default() -> Self {
-        Self { raw_days: 7, full_days: 730, max_gb: 16.0 }
+        Self { raw_days: 0, full_days: 730, max_gb: 16.0 }
     }
 }
 

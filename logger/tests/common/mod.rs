@@ -57,6 +57,7 @@ impl Bench {
             bus_protocols: BTreeMap::new(),
             commit_every: Duration::from_millis(100),
             keep: None,
+            raw: None,
             set_aside: None,
             configuration: serde_json::json!({}),
         };

@@ -3,7 +3,7 @@
 use crate::BlockError;
 
 /// Appends an unsigned number, seven bits per byte, lowest first.
-pub(crate) fn put(out: &mut Vec<u8>, mut n: u64) {
+pub fn put(out: &mut Vec<u8>, mut n: u64) {
     while n >= 0x80 {
         out.push(n as u8 | 0x80);
         n >>= 7;
@@ -12,22 +12,30 @@ pub(crate) fn put(out: &mut Vec<u8>, mut n: u64) {
 }
 
 /// Appends a signed number: 0, -1, 1, -2, ... become 0, 1, 2, 3, ...
-pub(crate) fn put_signed(out: &mut Vec<u8>, n: i64) {
+pub fn put_signed(out: &mut Vec<u8>, n: i64) {
     put(out, ((n << 1) ^ (n >> 63)) as u64);
 }
 
 /// What is left of a block to read.
 #[derive(Debug, Clone, Copy)]
-pub(crate) struct Input<'a>(pub(crate) &'a [u8]);
+pub struct Input<'a>(pub &'a [u8]);
 
 impl<'a> Input<'a> {
-    pub(crate) fn byte(&mut self) -> Result<u8, BlockError> {
+    /// The next byte.
+    ///
+    /// # Errors
+    /// There is none.
+    pub fn byte(&mut self) -> Result<u8, BlockError> {
         let (first, rest) = self.0.split_first().ok_or(BlockError::Malformed("it ends early"))?;
         self.0 = rest;
         Ok(*first)
     }
 
-    pub(crate) fn number(&mut self) -> Result<u64, BlockError> {
+    /// An unsigned number.
+    ///
+    /// # Errors
+    /// It ends early or has more than 64 bits.
+    pub fn number(&mut self) -> Result<u64, BlockError> {
         let mut n = 0;
         for shift in (0..64).step_by(7) {
             let byte = self.byte()?;
@@ -43,18 +51,29 @@ impl<'a> Input<'a> {
         Err(BlockError::Malformed("a number has more than 64 bits"))
     }
 
-    pub(crate) fn signed(&mut self) -> Result<i64, BlockError> {
+    /// A signed number.
+    ///
+    /// # Errors
+    /// As [`Input::number`].
+    pub fn signed(&mut self) -> Result<i64, BlockError> {
         let n = self.number()?;
         Ok((n >> 1) as i64 ^ -((n & 1) as i64))
     }
 
     /// A number that says how many; at most `most`.
-    pub(crate) fn count(&mut self, most: usize) -> Result<usize, BlockError> {
+    ///
+    /// # Errors
+    /// It is more, or none.
+    pub fn count(&mut self, most: usize) -> Result<usize, BlockError> {
         let n = self.number()?;
         usize::try_from(n).ok().filter(|n| *n <= most).ok_or(BlockError::Malformed("a count is beyond its bound"))
     }
 
-    pub(crate) fn take(&mut self, n: usize) -> Result<&'a [u8], BlockError> {
+    /// So many bytes.
+    ///
+    /// # Errors
+    /// There are fewer.
+    pub fn take(&mut self, n: usize) -> Result<&'a [u8], BlockError> {
         let (taken, rest) = self.0.split_at_checked(n).ok_or(BlockError::Malformed("it ends early"))?;
         self.0 = rest;
         Ok(taken)

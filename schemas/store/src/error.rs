@@ -23,6 +23,13 @@ pub enum StoreError {
         /// The file asked for.
         path: PathBuf,
     },
+    /// A file of raw frames where a database is wanted.
+    #[error("{}: this holds raw frames, not values; read it like a recording: `ampwake import {} --db other.db`",
+            path.display(), path.display())]
+    RawFrames {
+        /// The file asked for.
+        path: PathBuf,
+    },
     /// Written by a later version than this one.
     #[error("{}: written by a newer version of Ampwake (database version {found}, this program knows {known}); \
              update this program", path.display())]

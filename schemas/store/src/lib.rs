@@ -14,6 +14,7 @@ mod lock;
 mod migrate;
 mod open;
 mod overview;
+pub mod raw;
 mod recover;
 mod retain;
 mod rollup;

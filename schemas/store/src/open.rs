@@ -34,6 +34,13 @@ pub(crate) fn read_only(path: &Path) -> Result<Connection, StoreError> {
 
 /// Opens a database of any known version for reading.
 fn read_any(path: &Path) -> Result<(Connection, i64), StoreError> {
+    let (connection, id) = connect(path)?;
+    check(path, id)?;
+    Ok((connection, id.1))
+}
+
+/// Opens any SQLite file for reading, and says whose it is.
+pub(crate) fn connect(path: &Path) -> Result<(Connection, Identity), StoreError> {
     match std::fs::metadata(path) {
         Err(e) if e.kind() == std::io::ErrorKind::NotFound => {
             return Err(StoreError::NotFound { path: path.to_owned() });
@@ -48,14 +55,12 @@ fn read_any(path: &Path) -> Result<(Connection, i64), StoreError> {
         c.busy_timeout(PATIENCE)?;
         identity(&c).map(|id| (c, id))
     });
-    let (connection, id) = match opened {
+    match opened {
         // A finished recording on a card that is mounted read-only: SQLite cannot create its index of the
         // write-ahead log there, and needs none when there is no log.
-        Err(e) if cannot_open(&e) && !log_path(path).exists() => immutable(path)?,
-        other => other.map_err(StoreError::sqlite(path, "cannot open"))?,
-    };
-    check(path, id)?;
-    Ok((connection, id.1))
+        Err(e) if cannot_open(&e) && !log_path(path).exists() => immutable(path),
+        other => other.map_err(StoreError::sqlite(path, "cannot open")),
+    }
 }
 
 /// Opens an existing database for writing, or creates one. The caller holds the writer's lock.
@@ -112,14 +117,18 @@ fn sync_folder(path: &Path) -> std::io::Result<()> {
     if cfg!(unix) { std::fs::File::open(folder)?.sync_all() } else { Ok(()) }
 }
 
-type Identity = (i64, i64);
+/// Application id and version.
+pub(crate) type Identity = (i64, i64);
 
-fn identity(c: &Connection) -> rusqlite::Result<Identity> {
+pub(crate) fn identity(c: &Connection) -> rusqlite::Result<Identity> {
     let pragma = |name| c.query_row(name, [], |row| row.get(0));
     Ok((pragma("PRAGMA application_id")?, pragma("PRAGMA user_version")?))
 }
 
 fn check(path: &Path, (application, version): Identity) -> Result<(), StoreError> {
+    if application == crate::raw::APPLICATION_ID {
+        return Err(StoreError::RawFrames { path: path.to_owned() });
+    }
     if application != APPLICATION_ID || version < 1 {
         return Err(StoreError::Foreign { path: path.to_owned() });
     }

@@ -77,6 +77,15 @@ impl Writer {
 }
 
 impl StoreError {
+    /// There is no room on the disk.
+    pub fn is_full(&self) -> bool {
+        let code = match self {
+            Self::Sqlite { source, .. } => source.sqlite_error_code(),
+            _ => None,
+        };
+        code == Some(rusqlite::ErrorCode::DiskFull)
+    }
+
     /// The file itself is broken, rather than the disk full or the right to write missing.
     pub fn is_damage(&self) -> bool {
         match self {
@@ -91,7 +100,7 @@ impl StoreError {
 }
 
 /// Renames the database, and its log with it; the caller holds the lock.
-fn set_aside(path: &Path) -> Result<PathBuf, StoreError> {
+pub(crate) fn set_aside(path: &Path) -> Result<PathBuf, StoreError> {
     let seconds = SystemTime::now().duration_since(UNIX_EPOCH).map_or(0, |d| d.as_secs());
     let mut aside = open::with_suffix(path, &format!(".damaged-{seconds}"));
     for more in 1.. {

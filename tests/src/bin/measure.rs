@@ -5,10 +5,11 @@ use ampwake_logger::bus::Frame;
 use ampwake_logger::bus::recording::{Input, Recording};
 use ampwake_logger::bus::source::{Outlet, Source};
 use ampwake_logger::pipeline::Pipeline;
+use ampwake_logger::raw::RawOptions;
 use ampwake_logger::record::record;
 use ampwake_schemas::quantity::Unit;
 use ampwake_schemas::time::Timestamp;
-use ampwake_store::{Coding, Store, StreamColumn};
+use ampwake_store::{Coding, Store, StreamColumn, raw};
 use ampwake_tests::counter::options;
 use clap::Parser;
 use rusqlite::Connection;
@@ -56,6 +57,9 @@ enum Part {
         per_second: f64,
         #[arg(long, default_value_t = 30.0)]
         seconds: f64,
+        /// Keep the raw frames too.
+        #[arg(long)]
+        raw: bool,
     },
 }
 
@@ -66,7 +70,9 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         Part::Decode { recording } => decoded(recording),
         Part::Write { database, commit_s, as_rows, seconds } if as_rows => rows_written(&database, commit_s, seconds),
         Part::Write { database, commit_s, seconds, .. } => written(&database, commit_s, seconds),
-        Part::Daemon { recording, database, per_second, seconds } => daemon(recording, &database, per_second, seconds),
+        Part::Daemon { recording, database, per_second, seconds, raw } => {
+            daemon(recording, &database, per_second, seconds, raw)
+        }
     }?;
     Ok(writeln!(std::io::stdout(), "{said}")?)
 }
@@ -266,7 +272,7 @@ fn resident_mb() -> f64 {
     peak.unwrap_or(0.0) / 1000.0
 }
 
-fn daemon(recording: PathBuf, database: &Path, per_second: f64, seconds: f64) -> Outcome {
+fn daemon(recording: PathBuf, database: &Path, per_second: f64, seconds: f64, with_raw: bool) -> Outcome {
     let mut recording = Recording::open(&Input::File(recording))?;
     let mut frames = Vec::new();
     while frames.len() < (per_second * seconds) as usize + 1 {
@@ -282,16 +288,16 @@ fn daemon(recording: PathBuf, database: &Path, per_second: f64, seconds: f64) ->
     let runtime = tokio::runtime::Builder::new_current_thread().build()?;
     let start = Instant::now();
     let store = Store::create(database)?;
-    let report = runtime.block_on(record(
-        vec![Box::new(player)],
-        store,
-        options(Duration::from_secs(10)),
-        std::future::pending(),
-    ))?;
+    let own = raw::beside(database);
+    let mut options = options(Duration::from_secs(10));
+    options.raw = with_raw.then(|| RawOptions { path: own.clone(), days: 7, max_bytes: 1 << 40 });
+    let written = to_the_device();
+    let report = runtime.block_on(record(vec![Box::new(player)], store, options, std::future::pending()))?;
     let wall = start.elapsed().as_secs_f64();
     let cpu = cpu_seconds() - idle;
     Ok(json!({
         "frames": count, "recorded": report.totals.frames, "seconds": [wall], "cpu_s": cpu, "share": cpu / wall,
-        "resident_mb": resident_mb(), "of_that_the_bus_mb": held
+        "resident_mb": resident_mb(), "of_that_the_bus_mb": held, "written": to_the_device() - written,
+        "raw_bytes": std::fs::metadata(own).map_or(0, |m| m.len())
     }))
 }

@@ -139,3 +139,21 @@ impl Recorder {
         self.rows += 1;
     }
 }
+
+/// The library that refuses, built with the C compiler that SQLite needs as well.
+///
+/// # Panics
+/// Without a C compiler.
+pub fn refuser(dir: &std::path::Path) -> std::path::PathBuf {
+    let library = dir.join("refuse.so");
+    let source = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("crash/refuse.c");
+    let cc = std::env::var("CC").unwrap_or_else(|_| "cc".to_owned());
+    let built = std::process::Command::new(cc)
+        .args(["-shared", "-fPIC", "-O1", "-o"])
+        .args([&library, &source])
+        .arg("-ldl")
+        .output()
+        .expect("a C compiler");
+    assert!(built.status.success(), "{}", String::from_utf8_lossy(&built.stderr));
+    library
+}

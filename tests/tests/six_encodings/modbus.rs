@@ -160,6 +160,7 @@ async fn record_from(trace: &Trace, store: ampwake_store::Writer) {
         bus_protocols: Dialects::new(),
         commit_every: Duration::from_secs(2),
         keep: None,
+        raw: None,
         set_aside: None,
         configuration: serde_json::json!({}),
     };

@@ -25,6 +25,23 @@ pub enum RecordingError {
         /// The recording.
         input: Input,
     },
+    /// It holds raw frames, and SQLite says no.
+    #[error(transparent)]
+    Raw(Box<ampwake_store::StoreError>),
+    /// Raw frames through a pipe.
+    #[error("{input}: raw frames are read from their file, not from a pipe; name the file")]
+    Piped {
+        /// The recording.
+        input: Input,
+    },
+    /// A database.
+    #[error(
+        "{input}: this is a database, no recording; one of Ampwake is analysed as it is (`ampwake analyze {input}`), and its          raw frames, where they were kept, are in a file beside it (`voyage.raw.db`)"
+    )]
+    Database {
+        /// The recording.
+        input: Input,
+    },
     /// It is a measurement file of ASAM MDF.
     #[error(
         "{input}: this is an ASAM MDF file, which is not read here; convert it to candump text, for example with \
