@@ -32,13 +32,41 @@ pub(crate) struct Disk {
     damaged: u32,
     /// Samples given up meanwhile.
     shed: u64,
+    /// Events given up meanwhile.
+    events_shed: u64,
     /// It was said that the recording takes more than it may.
     too_large: bool,
 }
 
 impl Disk {
     pub(crate) fn new(every: Duration, keep: Option<Keep>) -> Self {
-        Self { every, keep, refused: 0, since: None, reopened: false, damaged: 0, shed: 0, too_large: false }
+        Self {
+            every,
+            keep,
+            refused: 0,
+            since: None,
+            reopened: false,
+            damaged: 0,
+            shed: 0,
+            events_shed: 0,
+            too_large: false,
+        }
+    }
+
+    /// Before a commit: the system writes into a file that was removed as if nothing were wrong, and all of it is lost.
+    pub(crate) fn look(&self, store: &mut Writer, now: Timestamp) {
+        let path = store.path().to_owned();
+        if path.exists() {
+            return;
+        }
+        match store.start_afresh() {
+            Ok(_) => {
+                let text = format!("the database {} was removed or renamed while it was recorded into", path.display());
+                tracing::error!("{text}; recording goes on in a new one, with what is still in memory");
+                store.event(event(now, "database_removed", None, text, &json!({ "file": path.display().to_string() })));
+            }
+            Err(e) => tracing::error!("{e}"),
+        }
     }
 
     /// A commit reached the disk.
@@ -52,6 +80,7 @@ impl Disk {
             let details = json!({ "refused_commits": self.refused, "samples_given_up": self.shed });
             store.event(event(now, "disk_back", None, text, &details));
             store.problem("sample_given_up", self.shed);
+            store.problem("event_given_up", std::mem::take(&mut self.events_shed));
             (self.refused, self.damaged, self.shed, self.reopened) = (0, 0, 0, false);
         }
         self.let_go(store, now);
@@ -74,6 +103,8 @@ impl Disk {
                 Err(e) => tracing::error!("{e}"),
             }
         }
+        // A quiet bus has few samples, and its trouble may have many words.
+        self.events_shed += store.shed_events() as u64;
         while store.pending() > MOST_PENDING {
             match store.shed() {
                 0 => break,

@@ -178,6 +178,7 @@ impl Recorder {
 
     /// Commits, or deals with a disk that refuses; how long until the next time.
     fn keep(&mut self) -> Duration {
+        self.disk.look(&mut self.store, now());
         match self.commit() {
             Ok(()) => {
                 let wait = self.disk.took(&mut self.store, now());

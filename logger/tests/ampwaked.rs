@@ -58,3 +58,26 @@ fn help_is_0() {
     let (status, said) = ampwaked(&["--help"], Path::new("."));
     assert!(status == 0 && said.contains("check") && said.contains("--config <FILE>"), "{said}");
 }
+
+/// Records a line that is waited for, so that no interface is needed.
+const LINE: &str = "schema = \"ampwake-logger/1\"\ndatabase = \"voyage.db\"\n[[serial]]\nname = \"aft\"\nport = \"/nowhere\"\n\
+                    baud = 4800\nprotocol = \"nmea0183\"\n";
+
+#[test]
+fn a_second_one_is_refused_and_the_first_goes_on() {
+    let dir = tempfile::tempdir().unwrap();
+    std::fs::write(dir.path().join("logger.toml"), LINE).unwrap();
+    let mut first = Command::new(env!("CARGO_BIN_EXE_ampwaked"));
+    let mut first = first.args(["--config", "logger.toml"]).current_dir(dir.path()).spawn().unwrap();
+    let path = dir.path().join("voyage.db");
+    while ampwake_store::writer_of(&path).is_none() {
+        assert!(first.try_wait().unwrap().is_none(), "the first ended by itself");
+        std::thread::sleep(std::time::Duration::from_millis(20));
+    }
+    let (status, said) = ampwaked(&["--config", "logger.toml"], dir.path());
+    let alive = first.try_wait().unwrap().is_none();
+    first.kill().unwrap();
+    first.wait().unwrap();
+    assert!(status == 1 && said.contains("already being written by process"), "{status} {said}");
+    assert!(alive, "the first goes on");
+}

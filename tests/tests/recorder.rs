@@ -6,9 +6,12 @@ use ampwake_logger::bus::recording::{Input, Recording};
 use ampwake_logger::bus::source::{Replay, Source};
 use ampwake_logger::config;
 use ampwake_logger::import::{ImportOptions, import};
-use ampwake_logger::record::{RunReport, record};
+use ampwake_logger::record::{RecordOptions, RunReport, record};
 use ampwake_logger::run::{RunError, run};
-use ampwake_store::{ChannelInfo, Store, StoreError};
+use ampwake_schemas::quantity::Unit;
+use ampwake_schemas::sample::Reading;
+use ampwake_schemas::time::Timestamp;
+use ampwake_store::{ChannelInfo, Keep, Store, StoreError};
 use ampwake_tests::counter::{CHANNEL, Counter, options};
 use std::path::Path;
 use std::process::{Command, Stdio};
@@ -138,6 +141,59 @@ fn killed_at_any_moment_it_loses_the_tail_and_nothing_else() {
         }
     }
     Store::create(&path).unwrap();
+}
+
+#[test]
+fn a_database_that_is_removed_is_noticed_and_recording_goes_on_in_a_new_one() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("voyage.db");
+    let watched = path.clone();
+    let counter = Counter { frames: None, pace: Duration::from_micros(50) };
+    let kinds = |path: &Path| -> Vec<String> {
+        Store::open(path).and_then(|s| s.events()).unwrap_or_default().into_iter().map(|e| e.kind).collect()
+    };
+    let report = recorded(&path, vec![Box::new(counter)], move || {
+        while Store::open(&watched).map_or(true, |s| numbers(&s).len() < 500) {
+            std::thread::sleep(Duration::from_millis(5));
+        }
+        std::fs::remove_file(&watched).unwrap();
+        while !kinds(&watched).contains(&"database_removed".to_owned()) {
+            std::thread::sleep(Duration::from_millis(5));
+        }
+    });
+    // Nothing had been sealed: all of it was still in memory.
+    let read = numbers(&Store::open(&path).unwrap());
+    assert_eq!(read.len() as u64, report.totals.frames);
+    assert!(read.iter().enumerate().all(|(i, n)| *n == i as u32 % 30_000));
+}
+
+/// 2025-01-01T00:00:00Z.
+const LONG_AGO: i64 = 1_735_689_600_000;
+
+#[test]
+fn what_is_old_is_let_go_by_a_recorder_that_runs() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("voyage.db");
+    let mut w = Store::create(&path).unwrap();
+    w.begin_segment("test");
+    let old = w.channel(&"can0/n2k/127508/0/battery_voltage".parse().unwrap(), Unit::Volt).unwrap();
+    for day in 0..3 {
+        for t in (0..1000).map(|n| LONG_AGO + day * 86_400_000 + n * 1000) {
+            w.append(old, Timestamp::from_millis(t), Reading::Value(53.0));
+        }
+        w.seal().unwrap();
+    }
+    drop(w);
+    let counter = Counter { frames: Some(2000), pace: Duration::from_micros(100) };
+    let keep = Some(Keep { full_days: 30, max_bytes: 1_000_000_000, beside: 0 });
+    let options = RecordOptions { keep, ..options(Duration::from_millis(20)) };
+    let store = Store::create(&path).unwrap();
+    block_on(record(vec![Box::new(counter)], store, options, std::future::pending())).unwrap();
+    let store = Store::open(&path).unwrap();
+    let channel = store.channels().unwrap().into_iter().find(|c| c.address.bus == "can0").unwrap();
+    let left = store.read_all(channel.id, None, None).unwrap();
+    assert_eq!((left.len(), channel.samples), (2000, 3000), "a day of it; what it came to stays");
+    assert_eq!(numbers(&store), (0..2000).collect::<Vec<_>>());
 }
 
 fn configuration(dir: &Path, database: &str) -> config::Config {

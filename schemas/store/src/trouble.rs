@@ -38,10 +38,16 @@ impl Writer {
     /// Gives up the older half of what no commit has brought to the disk yet; returns the number of samples. What is
     /// committed, or already packed into blocks, is kept.
     pub fn shed(&mut self) -> usize {
-        let (_, streams, gatherer, pending) = self.parts();
+        let (_, streams, gatherer, _) = self.parts();
+        gatherer.shed(streams)
+    }
+
+    /// Gives up the oldest events that wait for the disk, beyond ten thousand; returns their number.
+    pub fn shed_events(&mut self) -> usize {
+        let (_, _, _, pending) = self.parts();
         let surplus = pending.events.len().saturating_sub(MOST_EVENTS);
         pending.events.drain(..surplus);
-        gatherer.shed(streams)
+        surplus
     }
 
     /// Opens the file anew, as a commit that failed calls for: after an error of the disk SQLite calls a sound file
@@ -59,8 +65,8 @@ impl Writer {
         Ok(())
     }
 
-    /// Sets the damaged file aside under the name that is returned and goes on in a new one, with everything that is in
-    /// memory: what was not committed, and what came since the last sealing (so that the latter may stand in both).
+    /// Sets the damaged file aside under the name that is returned (the file's own, where it was removed or renamed) and
+    /// goes on in a new one, with everything that is in memory: what was not committed, and what came since the last sealing (so that the latter may stand in both).
     ///
     /// # Errors
     /// The file cannot be renamed, or no new one be made; [`Writer::reopen`] may help before the next attempt.
@@ -69,7 +75,7 @@ impl Writer {
         let away = Connection::open_in_memory().map_err(StoreError::sqlite(&path, "cannot close"))?;
         // Closing it may fail to clear its log: both are set aside together.
         drop(std::mem::replace(&mut self.parts().0.connection, away));
-        let aside = if path.exists() { set_aside(&path)? } else { path.clone() };
+        let aside = if path.exists() { set_aside(&path)? } else { without_file(&path)? };
         self.parts().0.connection = open::create_or_append(&path)?;
         self.write_all_anew();
         Ok(aside)
@@ -97,6 +103,19 @@ impl StoreError {
             _ => false,
         }
     }
+}
+
+/// Removes the log of a file that is gone, which a reader may have kept: a new database must never meet it.
+fn without_file(path: &Path) -> Result<PathBuf, StoreError> {
+    for left in [open::log_path(path), open::with_suffix(path, "-shm")] {
+        match std::fs::remove_file(&left) {
+            Err(e) if e.kind() != std::io::ErrorKind::NotFound => {
+                return Err(StoreError::io(&left, "cannot remove what a removed database left")(e));
+            }
+            _ => {}
+        }
+    }
+    Ok(path.to_owned())
 }
 
 /// Renames the database, and its log with it; the caller holds the lock.

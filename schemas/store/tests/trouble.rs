@@ -101,3 +101,43 @@ fn a_file_that_breaks_while_it_is_recorded_into_costs_no_more_than_itself() {
     w.commit().unwrap();
     assert_eq!(w.segments().unwrap().len(), 2);
 }
+
+#[test]
+fn a_file_that_was_removed_or_renamed_costs_no_more_than_what_was_sealed_in_it() {
+    for renamed in [false, true] {
+        let case = Case::new();
+        let mut w = Store::create(case.path()).unwrap();
+        w.begin_segment("test");
+        let v = volts(&mut w);
+        (0..50).for_each(|n| w.append(v, ms(n), value(n)));
+        w.seal().unwrap();
+        (50..80).for_each(|n| w.append(v, ms(n), value(n)));
+        w.commit().unwrap();
+        // A reader keeps the log alive.
+        let reader = Store::open(case.path()).unwrap();
+        assert_eq!(reader.channels().unwrap().len(), 1);
+        let away = case.dir.path().join("away.db");
+        match renamed {
+            true => std::fs::rename(case.path(), &away).unwrap(),
+            false => std::fs::remove_file(case.path()).unwrap(),
+        }
+        w.start_afresh().unwrap();
+        (80..90).for_each(|n| w.append(v, ms(n), value(n)));
+        w.commit().unwrap();
+        let expected: Vec<_> = (50..90).map(|n| (ms(n), value(n))).collect();
+        assert_eq!(w.read_all(v, None, None).unwrap(), expected);
+        assert_eq!(w.damage().unwrap(), [] as [String; 0]);
+    }
+}
+
+#[test]
+fn events_that_wait_for_the_disk_have_a_bound() {
+    let case = Case::new();
+    let mut w = Store::create(case.path()).unwrap();
+    w.begin_segment("test");
+    (0..10_007).for_each(|n| w.event(event(n, "noted")));
+    assert_eq!((w.shed_events(), w.shed_events()), (7, 0));
+    w.commit().unwrap();
+    let events = w.events().unwrap();
+    assert_eq!((events.len(), events[0].time), (10_000, ms(7)), "the newest stay");
+}
