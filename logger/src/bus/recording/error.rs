@@ -36,7 +36,8 @@ pub enum RecordingError {
     },
     /// A database.
     #[error(
-        "{input}: this is a database, no recording; one of Ampwake is analysed as it is (`ampwake analyze {input}`), and its          raw frames, where they were kept, are in a file beside it (`voyage.raw.db`)"
+        "{input}: this is a database, no recording; one of Ampwake is analysed as it is (`ampwake analyze {input}`), and its \
+         raw frames, where they were kept, are in a file beside it (`voyage.raw.db`)"
     )]
     Database {
         /// The recording.
