@@ -45,6 +45,7 @@ pub fn analyze(recording: &Recording, intent: &Intent) -> Analysis {
     let intent = &crate::applicable::at(intent, period.start);
     let grid = Grid::over(period.start.millis(), period.end.millis());
     let mut findings: Vec<Finding> = remark::recorder::remarks(recording);
+    findings.extend(remark::ac::parallel(intent, recording));
     let mut sessions: Vec<Session> = Vec::new();
     let mut charts = Vec::new();
     let mut verdicts: Vec<Option<Verdict>> = vec![None; intent.requirements.len()];
@@ -94,8 +95,8 @@ pub fn analyze(recording: &Recording, intent: &Intent) -> Analysis {
             }
         }
         quality::note_view(&w.view, charts.is_empty(), &mut data_quality);
-        if battery.resistance_mohm.is_none() {
-            battery = crate::battery::figures(&w.view);
+        if battery == BatteryFigures::default() {
+            battery = crate::battery::figures(&w.view, &w.spans);
         }
         let several = intent.banks.len() > 1;
         sessions.extend(document::sessions(&w, sessions.len(), several));

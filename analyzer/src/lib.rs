@@ -6,6 +6,7 @@
 pub mod analyze;
 pub mod applicable;
 pub mod battery;
+pub mod breaker;
 pub mod cause;
 pub mod chart;
 pub mod commands;
@@ -23,6 +24,7 @@ pub mod opportunity;
 mod properties;
 pub mod quality;
 pub mod recording;
+pub mod refusal;
 pub mod remark;
 pub mod report;
 pub mod series;

@@ -80,7 +80,10 @@ fn misfit(view: &BankView, k: usize) -> Option<[f64; N]> {
     let held = if gives { 0.0 } else { 1.0 };
     let at = |set_point: f64| if set_point.is_nan() { 1.0 } else { beyond((v - set_point).abs() - band, band) };
 
-    let resting = beyond(i.abs() - rest, rest).max(if gives && at(v_float) == 0.0 { 0.3 } else { 0.0 });
+    let resting = beyond(i.abs() - rest, rest)
+        .max(if gives && at(v_float) == 0.0 { 0.3 } else { 0.0 })
+        // While sources give and the bank gives too, nothing rests, however little it is.
+        .max(if known && gives && i < -rest { 0.7 } else { 0.0 });
     // Sources that give while loads take more: a discharge, but with less of a voice against a charging stage
     // that is only interrupted.
     let discharging = beyond(i + rest, rest).max(if known && gives { 0.5 } else { 0.0 });

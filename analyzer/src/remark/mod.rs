@@ -1,5 +1,6 @@
 //! Findings: one file per sort of thing that somebody should know.
 
+pub mod ac;
 pub mod battery;
 pub mod design;
 pub mod disconnect;
