@@ -70,8 +70,8 @@ pub fn closed_at(series: &Series, t: i64) -> Option<bool> {
 
 fn state(code: f64) -> Option<bool> {
     match code {
-        c if c == 1.0 => Some(true),
-        c if c == 0.0 => Some(false),
+        1.0 => Some(true),
+        0.0 => Some(false),
         _ => None,
     }
 }

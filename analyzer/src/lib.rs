@@ -14,6 +14,7 @@ pub mod commands;
 pub mod demo;
 pub mod document;
 pub mod draft;
+pub mod era;
 pub mod export;
 pub mod faults;
 pub mod figures;

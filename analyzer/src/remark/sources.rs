@@ -314,3 +314,7 @@ fn no_data(view: &BankView, j: usize, progress: &Progress) -> Option<Finding> {
             ]),
     )
 }
+
+#[cfg(test)]
+#[path = "sources_tests.rs"]
+mod tests;
