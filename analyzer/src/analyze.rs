@@ -9,7 +9,7 @@ use crate::sessions::{self, SessionSpan};
 use crate::stages::{self, Progress, Span};
 use crate::verdict;
 use crate::view::{self, BankView};
-use crate::{document, quality};
+use crate::{document, era, quality};
 use ampwake_schemas::findings::{BatteryFigures, Finding, Findings, Period, SCHEMA, Session, Verdict};
 use ampwake_schemas::intent::Intent;
 use ampwake_schemas::time::Timestamp;
@@ -39,17 +39,25 @@ pub struct Worked<'a> {
 
 /// Analyses a recording against the intent.
 pub fn analyze(recording: &Recording, intent: &Intent) -> Analysis {
+    let of_this_time = era::without_strays(recording);
+    let (recording, strays) = of_this_time.as_ref().map_or((recording, 0), |(r, n)| (r, *n));
     let epoch = Timestamp::default();
     let period = recording.period.unwrap_or(Period { start: epoch, end: epoch });
     let changes = crate::applicable::changes(intent, period);
     let intent = &crate::applicable::at(intent, period.start);
     let grid = Grid::over(period.start.millis(), period.end.millis());
     let mut findings: Vec<Finding> = remark::recorder::remarks(recording);
+    findings.extend(remark::ac::parallel(intent, recording));
     let mut sessions: Vec<Session> = Vec::new();
     let mut charts = Vec::new();
     let mut verdicts: Vec<Option<Verdict>> = vec![None; intent.requirements.len()];
     let mut data_quality = quality::quality(recording, intent, period);
     data_quality.notes.extend(changes);
+    if strays > 0 {
+        data_quality.notes.push(format!(
+            "{strays} samples are dated more than a year from all others: a clock that was not set. They are left out."
+        ));
+    }
     let mut battery = BatteryFigures::default();
     for bank in &intent.banks {
         let first = view::build(recording, intent, bank, grid);
@@ -67,6 +75,8 @@ pub fn analyze(recording: &Recording, intent: &Intent) -> Analysis {
         findings.extend(remark::design::load_dump(&w.view));
         findings.extend(remark::habits::hunting(&w.view, &w.opportunity));
         findings.extend(remark::habits::endless_absorption(&w.view, &w.spans));
+        findings.extend(remark::full::never(&w.view, &w.spans));
+        findings.extend(remark::restart::failed(&w.view, &w.progress));
         findings.extend(remark::habits::offsets(&w.view));
         let drops = remark::habits::cable_drop(&w.view, &findings);
         findings.extend(drops);
@@ -94,8 +104,8 @@ pub fn analyze(recording: &Recording, intent: &Intent) -> Analysis {
             }
         }
         quality::note_view(&w.view, charts.is_empty(), &mut data_quality);
-        if battery.resistance_mohm.is_none() {
-            battery = crate::battery::figures(&w.view);
+        if battery == BatteryFigures::default() {
+            battery = crate::battery::figures(&w.view, &w.spans);
         }
         let several = intent.banks.len() > 1;
         sessions.extend(document::sessions(&w, sessions.len(), several));

@@ -114,7 +114,7 @@ fn given(view: &BankView, k: usize) -> f64 {
 fn ready(s: &SourceView, k: usize) -> bool {
     // A regulator in bulk takes all that sun, wind or water give: no current means that they give none.
     let becalmed = s.intent.kind.depends_on_weather() && !s.gives[k] && s.reported[k] == Some(Reported::Bulk);
-    s.input[k] == Input::Present && s.heard[k] && !s.current[k].is_nan() && !becalmed
+    s.input[k] == Input::Present && s.heard[k] && !s.current[k].is_nan() && !s.blind[k] && !becalmed
 }
 
 /// What source `j` is able to give at cell `k` with its rating, set-point, declared derating, curve and supply.

@@ -121,6 +121,12 @@ impl Series {
         Integral { value_h: sum / 3_600_000.0, seen_s: seen / 1000.0 }
     }
 
+    /// The last sample at or before `t` (ms), NaN where its sender had no value.
+    pub fn before(&self, t: i64) -> Option<(i64, f64)> {
+        let k = self.t.partition_point(|x| *x <= t).checked_sub(1)?;
+        Some((self.t[k], self.v[k]))
+    }
+
     /// Largest value from `from` to `to` (ms), with its time.
     pub fn max(&self, from: i64, to: i64) -> Option<(i64, f64)> {
         self.points().filter(|(t, v)| *t >= from && *t <= to && !v.is_nan()).max_by(|a, b| a.1.total_cmp(&b.1))

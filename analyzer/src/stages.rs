@@ -51,6 +51,15 @@ const CHANGE_S: [[f64; N]; N] = [
     [60.0, 60.0, 60.0, 60.0, 1500.0, 120.0, 0.0],    // unexplained
 ];
 
+/// What a change costs here. A float that a charger firmly holds after a pause is seen sooner than one that voltage alone
+/// suggests.
+fn change_s(from: usize, to: usize, firmly_floated: bool) -> f64 {
+    let sooner = firmly_floated
+        && STAGES[to] == Stage::Float
+        && matches!(STAGES[from], Stage::Rest | Stage::Discharge | Stage::Unexplained);
+    CHANGE_S[from][to] * if sooner { 0.25 } else { 1.0 }
+}
+
 /// Every stage lasts at least this long, s (a duration-aware chain: stages that last seconds are switching, not
 /// charging; common practice, no source).
 const DWELL_S: f64 = 100.0;
@@ -80,11 +89,16 @@ fn misfit(view: &BankView, k: usize) -> Option<[f64; N]> {
     let held = if gives { 0.0 } else { 1.0 };
     let at = |set_point: f64| if set_point.is_nan() { 1.0 } else { beyond((v - set_point).abs() - band, band) };
 
-    let resting = beyond(i.abs() - rest, rest).max(if gives && at(v_float) == 0.0 { 0.3 } else { 0.0 });
+    let tail = view.intent.profile.tail_a.max(rest);
+    let resting = beyond(i.abs() - rest, rest)
+        .max(if firmly_floated(view, k) { 0.9 } else { 0.0 })
+        .max(if gives && at(v_float) == 0.0 { 0.3 } else { 0.0 })
+        // While sources give and the bank gives too, nothing rests, however little it is.
+        .max(if known && gives && i < -rest { 0.7 } else { 0.0 });
     // Sources that give while loads take more: a discharge, but with less of a voice against a charging stage
     // that is only interrupted.
-    let discharging = beyond(i + rest, rest).max(if known && gives { 0.5 } else { 0.0 });
-    let tail = view.intent.profile.tail_a.max(rest);
+    let beside = if firmly_floated(view, k) && i > -rest { 0.9 } else { 0.5 };
+    let discharging = beyond(i + rest, rest).max(if known && gives { beside } else { 0.0 });
     // What a float may still carry: some tails, or a twentieth of the capacity (common practice, no source).
     let most = (1.5 * tail).max(0.05 * view.intent.capacity_ah);
     // A small current at the float voltage may be either; a little in favour of float decides over an hour.
@@ -93,9 +107,25 @@ fn misfit(view: &BankView, k: usize) -> Option<[f64; N]> {
     let absorbing = at(v_abs).max(held).max(if i < -rest { 0.7 } else { 0.0 });
     // On the way down from absorption the sources already regulate on float: they wait, and the bank carries the loads.
     let settling = if !v_float.is_nan() && v > v_float && v < v_abs - band && i < rest { 0.25 } else { 1.0 };
-    let floating = at(v_float).max(held).min(settling).max(beyond(i - most, tail));
+    // A bank that gives beside its sources is not floated, at whatever voltage.
+    let giving = if v > v_float + band { 0.0 } else { beyond(-i - rest, rest) };
+    let floating = at(v_float).max(held).max(giving).min(settling).max(beyond(i - most, tail));
     let equalising = if view.intent.chemistry.is_lead_acid() && requested && v > v_abs + band { 0.0 } else { 1.0 };
     Some([resting, discharging, bulk, absorbing, floating, equalising, 0.6])
+}
+
+/// The bank is at its float voltage, takes next to nothing, and a source with a firm input gives less than it could: it
+/// regulates. Nothing rests by chance for minutes beside a charger that could lift it. An engine may turn too slowly and a
+/// sky may be grey, so what they give less says nothing.
+fn firmly_floated(view: &BankView, k: usize) -> bool {
+    let (v, i, set) = (view.voltage[k], view.current[k], view.float_v[k]);
+    let regulates = |s: &crate::view::SourceView| {
+        s.gives[k] && s.intent.kind.is_ac_fed() && s.current[k] < 0.8 * s.intent.set_a.unwrap_or(s.intent.rated_a)
+    };
+    // NaN compares false: what is not known is not floated.
+    (v - set).abs() <= view.band(set)
+        && i.abs() < view.intent.profile.tail_a.max(view.rest_current())
+        && view.sources.iter().any(regulates)
 }
 
 /// The stages of the whole axis, in order and without holes.
@@ -109,6 +139,7 @@ pub fn decode(view: &BankView) -> Vec<Span> {
     let step_s = view.grid.step_s() * stride as f64;
     let steps = n.div_ceil(stride);
     let mut costs: Vec<Option<[f64; N]>> = Vec::with_capacity(steps);
+    let mut firm: Vec<bool> = Vec::with_capacity(steps);
     for s in 0..steps {
         let cells = (s * stride)..((s + 1) * stride).min(n);
         let mut sum = [0.0; N];
@@ -119,11 +150,12 @@ pub fn decode(view: &BankView) -> Vec<Span> {
             }
             seen += 1.0;
         }
+        firm.push(firmly_floated(view, s * stride));
         costs.push((seen > 0.0).then(|| sum.map(|x| x / seen)));
     }
     let seen = costs.clone();
     unbridge(&mut costs, (LONGEST_BRIDGE_S / step_s) as usize);
-    let path = cheapest_path(&costs, step_s);
+    let path = cheapest_path(&costs, &firm, step_s);
     let mut out = spans(&path, &seen, stride, n);
     sharpen(view, &mut out);
     out
@@ -168,7 +200,7 @@ fn unbridge(costs: &mut [Option<[f64; N]>], longest: usize) {
 
 /// The Viterbi path. A state is a stage and for how many steps it has lasted, up to the shortest stay; only from
 /// there it may change.
-fn cheapest_path(costs: &[Option<[f64; N]>], step_s: f64) -> Vec<usize> {
+fn cheapest_path(costs: &[Option<[f64; N]>], firm: &[bool], step_s: f64) -> Vec<usize> {
     let dwell = ((DWELL_S / step_s).round() as usize).clamp(1, 64);
     let settled = dwell - 1;
     // The recording may begin and end in the middle of any stage.
@@ -190,7 +222,7 @@ fn cheapest_path(costs: &[Option<[f64; N]>], step_s: f64) -> Vec<usize> {
             }
             let (was, change) = (0..N)
                 .filter(|was| *was != to)
-                .map(|was| (was, total[settled][was] + CHANGE_S[was][to]))
+                .map(|was| (was, total[settled][was] + change_s(was, to, firm[s])))
                 .min_by(|a, b| a.1.total_cmp(&b.1))
                 .unwrap_or((to, f64::INFINITY));
             from[to] = was as u8;

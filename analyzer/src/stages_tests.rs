@@ -118,3 +118,26 @@ fn a_whole_charge_in_its_stages() {
     assert_eq!(found.iter().map(|s| s.0).collect::<Vec<_>>(), [Stage::Bulk, Stage::Absorption, Stage::Rest]);
     assert!((found[1].1 as i64 - 1800).abs() <= 60 && (found[2].1 as i64 - 4800).abs() <= 60, "{found:?}");
 }
+
+#[test]
+fn a_source_that_holds_the_bank_at_its_float_voltage_floats_it() {
+    let intent = vessel("");
+    // Out until 1800 s; then the sources come back and carry the loads of 15 A at 54.0 V; the bank takes `bank_a`.
+    let last = |bank_a: f64, gives: f64, volts: f64| {
+        let later = move |t: i64, before: f64, then: f64| if t < 1800 { before } else { then };
+        let tape = Tape::new(5400)
+            .fed()
+            .with(VOLTS, move |t| later(t, 54.1, volts))
+            .with(AMPS, move |t| later(t, -15.0, bank_a))
+            .with(&amps(1), move |t| later(t, 0.0, gives));
+        decode(&tape.view(&intent)).last().map(|s| s.stage)
+    };
+    assert_eq!(last(0.5, 15.5, 54.0), Some(Stage::Float));
+    // Nobody gives: it rests there. The loads take more than the sources give: a discharge through the float voltage. Below
+    // the float voltage nobody floats it.
+    assert_eq!(last(-0.5, 0.0, 54.0), Some(Stage::Rest));
+    assert_eq!(last(-6.0, 15.0, 54.0), Some(Stage::Discharge));
+    assert_eq!(last(0.5, 15.5, 53.2), Some(Stage::Rest));
+    // A source at its limit does not regulate.
+    assert_ne!(last(30.0, 100.0, 54.0), Some(Stage::Float));
+}

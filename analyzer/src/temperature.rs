@@ -17,6 +17,14 @@ const JUMP_WITHIN_MS: i64 = 30_000;
 const BELIEVE_AFTER_MS: i64 = 120_000;
 /// As above.
 const BELIEVE_WITHIN_K: f64 = 25.0;
+/// A level further away is believed after this time, ms, where it moves as a temperature does and the silence was long
+/// enough to get there: a sensor that was unplugged for an hour comes back wherever its charger has got to.
+const RETURN_AFTER_MS: i64 = 600_000;
+/// It has to move at least this much meanwhile, K: a broken wire reads the same for ever.
+const ALIVE_K: f64 = 0.5;
+/// The fastest heating or cooling that is believed across a fault, K a minute (2 K/min is the rate of alarm; common practice,
+/// no source).
+const FASTEST_K_PER_MIN: f64 = 2.0;
 /// A first level of fewer samples than this is not yet a reference: some sensors say a fixed figure before their first
 /// conversion.
 const FIRST_SAMPLES: usize = 5;
@@ -43,6 +51,9 @@ pub fn plausible(series: &Series, range: (f64, f64)) -> (Series, Vec<SensorFault
     let mut faults: Vec<SensorFault> = Vec::new();
     let mut out: Vec<(i64, f64)> = Vec::new();
     let mut believed = 0;
+    // Lowest, highest and latest of the present unbelieved level.
+    let mut moved = (0.0_f64, 0.0_f64);
+    let mut latest = 0.0_f64;
     for (t, v) in series.points() {
         if v.is_nan() {
             out.push((t, v));
@@ -53,9 +64,12 @@ pub fn plausible(series: &Series, range: (f64, f64)) -> (Series, Vec<SensorFault
             (None, _) => true,
             (Some((t0, v0)), None) => (v - v0).abs() < JUMP_K || t - t0 > JUMP_WITHIN_MS,
             // Back at the old level, or at the new one for long enough.
-            (Some((_, v0)), Some((t1, v1))) => {
+            (Some((t0, v0)), Some((t1, v1))) => {
                 let near = (v - v0).abs() < BELIEVE_WITHIN_K || believed < FIRST_SAMPLES;
-                (v - v0).abs() < JUMP_K || (near && (v - v1).abs() < JUMP_K && t - t1 > BELIEVE_AFTER_MS)
+                let reachable = (v1 - v0).abs() <= FASTEST_K_PER_MIN * (t1 - t0) as f64 / 60_000.0;
+                let alive = moved.1 - moved.0 >= ALIVE_K && t - t1 > RETURN_AFTER_MS;
+                (v - v0).abs() < JUMP_K
+                    || ((v - latest).abs() < JUMP_K && (near && t - t1 > BELIEVE_AFTER_MS || reachable && alive))
             }
         };
         if inside && steady {
@@ -69,9 +83,13 @@ pub fn plausible(series: &Series, range: (f64, f64)) -> (Series, Vec<SensorFault
             suspect = None;
             out.push((t, v));
         } else {
-            if suspect.is_none_or(|(_, v1)| (v - v1).abs() >= JUMP_K) {
+            // A level that drifts is not a new one.
+            if suspect.is_none() || (v - latest).abs() >= JUMP_K {
                 suspect = Some((t, v));
+                moved = (v, v);
             }
+            moved = (moved.0.min(v), moved.1.max(v));
+            latest = v;
             match faults.last_mut() {
                 Some(f) if t - f.end < 60_000 => (f.end, f.samples) = (t, f.samples + 1),
                 _ => faults.push(SensorFault { start: t, end: t, value: v, samples: 1 }),
@@ -219,6 +237,23 @@ mod tests {
         assert_eq!(clean.max(0, 500_000).unwrap().1, 25.0);
         assert_eq!(faults.len(), 1);
         assert_eq!(faults[0].samples, 340);
+    }
+
+    #[test]
+    fn a_sensor_that_comes_back_elsewhere_is_believed_when_it_lives() {
+        // 25 degC; open for an hour; then 60 degC and rising, or stuck at 60, or back after a minute.
+        let scene = |open_s: i64, rate: f64| {
+            let value = move |s: i64| match s {
+                0..600 => 25.0,
+                s if s < 600 + open_s => -60.0,
+                s => 60.0 + rate * (s - 600 - open_s) as f64 / 3600.0,
+            };
+            let (clean, _) = plausible(&Series::from_points((0..9000).map(|s| (s * 1000, value(s)))), EQUIPMENT);
+            clean.max(0, 10_000_000).expect("some value").1
+        };
+        assert!(scene(3600, 6.0) > 62.0, "{}", scene(3600, 6.0));
+        assert_eq!(scene(3600, 0.0), 25.0);
+        assert_eq!(scene(60, 6.0), 25.0, "35 K in a minute are no heat");
     }
 
     #[test]

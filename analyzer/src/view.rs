@@ -2,6 +2,7 @@
 
 use crate::faults::{self, SourceFault};
 use crate::recording::Recording;
+use crate::refusal::{self, Refusal};
 use crate::series::{Grid, Series};
 use crate::state::Reported;
 use crate::stats;
@@ -48,6 +49,9 @@ pub struct SourceView<'a> {
     pub faults: Vec<SourceFault>,
     /// It gives current, beyond measurement uncertainty.
     pub gives: Vec<bool>,
+    /// Its current is inferred while that of another source was not heard for long: two unknowns in one balance, in which
+    /// nobody can be blamed.
+    pub blind: Vec<bool>,
 }
 
 /// A bank and everything on its DC bus.
@@ -87,6 +91,8 @@ pub struct BankView<'a> {
     pub voltage_limit: Vec<f64>,
     /// The battery permits charge.
     pub permitted: Vec<bool>,
+    /// Why not, where it does not.
+    pub refusal: Vec<Option<Refusal>>,
     /// Sum of the measured loads, A; NaN where one is unknown, 0 without loads.
     pub loads: Vec<f64>,
     /// True when the intent names at least one load and all are measured.
@@ -166,15 +172,7 @@ pub fn build<'a>(recording: &Recording, vessel: &'a Intent, bank: &'a Bank, grid
     let live_limit = live_limit.unwrap_or_else(|| vec![f64::NAN; grid.len]);
     let usual = bank.max_charge_a.unwrap_or(f64::NAN);
     let charge_limit = live_limit.iter().map(|live| if live.is_nan() { usual } else { *live }).collect();
-    let permit = further("charge_permitted").map(|s| grid.codes(&s));
-    let permitted = (0..grid.len)
-        .map(|k| {
-            let flag = permit.as_ref().and_then(|p| p[k]).is_none_or(|code| code == 1);
-            let current = live_limit[k].is_nan() || live_limit[k] > 0.0;
-            let warm = !(coldest[k] < bank.temperature.charge_min_c || hottest[k] > bank.temperature.charge_max_c);
-            flag && current && warm
-        })
-        .collect();
+    let refusal = refusal::refusals(recording, bank, grid, &live_limit, (&coldest, &hottest));
     let mine: Vec<&ampwake_schemas::intent::Load> = vessel.loads.iter().filter(|l| l.bank == bank.name).collect();
     let load_currents: Vec<Vec<f64>> =
         mine.iter().map(|l| grid.means(&recording.optional(l.current.as_ref()))).collect();
@@ -209,7 +207,8 @@ pub fn build<'a>(recording: &Recording, vessel: &'a Intent, bank: &'a Bank, grid
         charge_limit,
         limit_is_live: live_limit.iter().map(|l| !l.is_nan()).collect(),
         voltage_limit,
-        permitted,
+        permitted: refusal.iter().map(Option::is_none).collect(),
+        refusal,
         loads,
         loads_measured,
         sources: Vec::new(),
@@ -284,6 +283,7 @@ fn source<'a>(recording: &Recording, vessel: &Intent, s: &'a Source, grid: Grid)
         faults: faults::of_source(recording, vessel, s, grid),
         heard: Vec::new(),
         gives: Vec::new(),
+        blind: vec![false; grid.len],
     }
 }
 
@@ -329,12 +329,19 @@ fn infer_unmeasured(view: &mut BankView) {
     let [j] = open[..] else { return };
     let minutes = view.grid.cells(600.0);
     let mut others = vec![0.0; view.grid.len];
+    let mut blind = vec![false; view.grid.len];
     for (_, s) in view.sources.iter().enumerate().filter(|(o, _)| *o != j) {
         let mut last = 0.0; // what it gave on average over its last ten minutes
+        let mut silent = 0;
         for (k, sum) in others.iter_mut().enumerate() {
             if !s.current[k].is_nan() {
                 last += (s.current[k] - last) / minutes as f64;
+                silent = 0;
+            } else {
+                silent += 1;
             }
+            // What it does after ten minutes of silence, nobody knows; one that gave nothing when last heard is asleep.
+            blind[k] |= silent > minutes && s.input[k] != Input::Absent && last > view.u_current(last);
             *sum += match (s.current[k].is_nan(), s.input[k]) {
                 (false, _) => s.current[k],
                 // Silent and without its input it gives nothing.
@@ -344,6 +351,7 @@ fn infer_unmeasured(view: &mut BankView) {
             };
         }
     }
+    view.sources[j].blind = blind;
     view.sources[j].current = (0..view.grid.len).map(|k| view.current[k] + view.loads[k] - others[k]).collect();
 }
 

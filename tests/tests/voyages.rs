@@ -19,24 +19,8 @@ struct Weak {
     reason: &'static str,
 }
 
-/// Whoever mends one of these takes it out of the list; until then it fails exactly so.
-const KNOWN_WEAK: &[Weak] = &[
-    Weak {
-        plot: Plot::Healthy,
-        seed: 38,
-        faults: &["stages"],
-        reason: "while sources give less than the loads take, a small discharge costs more than a rest that it is not",
-    },
-    Weak {
-        plot: Plot::Thermal,
-        seed: 22,
-        faults: &[
-            "not found: thermal_derating (thermal_derating) of alternator",
-            "wrong word: under_contributing_source (input_limited) of alternator",
-        ],
-        reason: "derating is sought in the current, and not in the current over what the engine's speed allows",
-    },
-];
+/// Whoever mends one of these takes it out of the list; until then it fails exactly so. None is known at the moment.
+const KNOWN_WEAK: &[Weak] = &[];
 
 fn is_known_weak(plot: Plot, seed: u64) -> bool {
     KNOWN_WEAK.iter().any(|w| (w.plot, w.seed) == (plot, seed))
@@ -82,12 +66,15 @@ voyages! {
 }
 
 #[test]
-#[allow(clippy::print_stderr)] // the list is for whoever reads the test's output
 fn known_weak_voyages_fail_as_stated() {
     for weak in KNOWN_WEAK {
         let (_, _, score) = sail(weak.plot, weak.seed);
-        eprintln!("{} {}: {}: {}", weak.plot, weak.seed, weak.faults.join("; "), weak.reason);
         assert_eq!(score.faults(), weak.faults, "{} {}: mended, or worse? {}", weak.plot, weak.seed, weak.reason);
+    }
+    // Voyages that once stood in the list: a small discharge beside sources that give; heat under an engine whose speed
+    // changes; sources that take the bank back at its float voltage.
+    for (plot, seed) in [(Plot::Healthy, 38), (Plot::Thermal, 22), (Plot::Healthy, 39), (Plot::LimitedBySetting, 14)] {
+        sails(plot, seed..=seed);
     }
 }
 

@@ -43,8 +43,47 @@ pub fn idle_stretches(view: &BankView, j: usize, o: &Opportunity) -> Vec<Stretch
         }
     }
     let shortest = view.grid.cells(SHORTEST_S);
+    let mut out: Vec<Stretch> = out.into_iter().flat_map(|whole| parted(view, j, whole)).collect();
     out.retain(|s| (s.start..s.end).filter(|k| idle(*k)).count() >= shortest);
     out
+}
+
+/// A stretch cut where the source's own word changed for good: an hour switched off and an hour with a fault have two causes.
+/// Only where both parts are long enough to stand alone; a state machine that tries again for a minute is one story.
+fn parted(view: &BankView, j: usize, whole: Stretch) -> Vec<Stretch> {
+    let s = &view.sources[j];
+    let shortest = view.grid.cells(SHORTEST_S);
+    let word = |k: usize| {
+        s.reported[k].map(|r| match r {
+            Reported::Fault | Reported::Disabled => Some(r),
+            // The stages of a charger that is on are one word: whether it waits or regulates is judged by volts.
+            _ => None,
+        })
+    };
+    // Runs of one word; a moment without any belongs to the run before it.
+    let mut runs: Vec<(Option<Reported>, Stretch)> = Vec::new();
+    for k in whole.start..whole.end {
+        match (runs.last_mut(), word(k)) {
+            (Some((was, run)), w) if w.is_none_or(|w| w == *was) => run.end = k + 1,
+            (None, w) => runs.push((w.flatten(), Stretch { start: whole.start, end: k + 1 })),
+            (Some(_), w) => runs.push((w.flatten(), Stretch { start: k, end: k + 1 })),
+        }
+    }
+    let mut parts: Vec<(Option<Reported>, Stretch)> = Vec::new();
+    for (w, run) in runs {
+        let long = run.end - run.start >= shortest;
+        match parts.last_mut() {
+            // A short run, or the same word again, belongs to the part before; a short first one to the part after.
+            Some((was, part)) if !long || *was == w || part.end - part.start < shortest => {
+                if long && *was != w {
+                    *was = w;
+                }
+                part.end = run.end;
+            }
+            _ => parts.push((w, run)),
+        }
+    }
+    parts.into_iter().map(|p| p.1).collect()
 }
 
 /// Why source `j` stood idle in `stretch`. `stage` is the bank's stage cell by cell.

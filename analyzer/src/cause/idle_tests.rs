@@ -129,3 +129,17 @@ fn short_waits_and_givers_are_not_idle() {
     assert_eq!(idle(1000, 1599), 0);
     assert_eq!(idle(1000, 1600), 1);
 }
+
+#[test]
+fn a_source_that_is_mended_and_then_switched_off_has_two_causes() {
+    let intent = vessel("");
+    let says = |change: i64, back: i64| {
+        let word = move |t: i64| if (change..back).contains(&t) { 9.0 } else { 8.0 };
+        why(&intent, &scene(8.0).with(&crate::testing::state(2), word)).into_iter().map(|w| w.0).collect::<Vec<_>>()
+    };
+    assert_eq!(says(3600, 9999), [Cause::SwitchedOff, Cause::FaultReported]);
+    assert_eq!(says(2000, 5000), [Cause::SwitchedOff, Cause::FaultReported, Cause::SwitchedOff]);
+    // Five minutes of it are no cause of their own.
+    assert_eq!(says(3600, 3900), [Cause::SwitchedOff]);
+    assert_eq!(says(0, 300), [Cause::SwitchedOff]);
+}

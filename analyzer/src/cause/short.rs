@@ -60,11 +60,11 @@ pub fn explain_shortfall(
     o: &Opportunity,
 ) -> Option<(Shortfall, Diagnosis)> {
     let found = shortfall(view, j, o, progress)?;
-    let diagnosis = cause(view, j, &found, progress);
+    let diagnosis = cause(view, j, &found, progress, o);
     Some((found, diagnosis))
 }
 
-fn cause(view: &BankView, j: usize, found: &Shortfall, progress: &Progress) -> Diagnosis {
+fn cause(view: &BankView, j: usize, found: &Shortfall, progress: &Progress, o: &Opportunity) -> Diagnosis {
     let s = &view.sources[j];
     let cells = || found.cells.iter().copied();
     let mut e = Evidence::new();
@@ -99,6 +99,19 @@ fn cause(view: &BankView, j: usize, found: &Shortfall, progress: &Progress) -> D
             &[
                 "check the absorption time and the tail current that the charger is set to against the design",
                 "see whether the charger takes the loads' current for the bank's, or a load was switched at that moment",
+            ],
+            e,
+        );
+    }
+    if let Some((active, text)) = fault_takes_it(view, j, found, o) {
+        put(&mut e, "device_fault_active_share", active, 3);
+        return say(
+            Cause::FaultReported,
+            0.75,
+            text,
+            &[
+                "look the fault up in the manual of that device",
+                "check its fuses, fan and input wiring with the supply isolated (qualified person)",
             ],
             e,
         );
@@ -190,23 +203,50 @@ fn cause(view: &BankView, j: usize, found: &Shortfall, progress: &Progress) -> D
     )
 }
 
+/// A fault of its own device that was active while it fell short, and not while it gave all it could: the share of the
+/// shortfall under the fault, and what it is. A fault that makes no difference says nothing about the shortfall.
+fn fault_takes_it(view: &BankView, j: usize, found: &Shortfall, o: &Opportunity) -> Option<(f64, String)> {
+    let s = &view.sources[j];
+    let full: Vec<usize> =
+        (0..view.grid.len).filter(|k| o.open[*k] && s.gives[*k] && s.current[*k] >= 0.9 * o.could[*k]).collect();
+    if full.len() < view.grid.cells(300.0) {
+        return None;
+    }
+    s.faults.iter().filter(|f| f.own && f.others.is_empty()).find_map(|f| {
+        let active = |k: usize| f.cells.iter().any(|c| c.contains(&k));
+        let share = |cells: &[usize]| cells.iter().filter(|k| active(**k)).count() as f64 / cells.len() as f64;
+        let (short, well) = (share(&found.cells), share(&full));
+        (short > 0.7 && well < 0.1).then(|| (short, format::plain(&f.text)))
+    })
+}
+
 /// The source's current falls as its temperature rises: hottest degC and slope in A/K. Needs at least 5 K of
 /// span and a tenth of the rating of effect (regression by least squares; thresholds common practice, no source).
+///
+/// Where the design declares what the source gives at every engine speed, the current is taken as a part of that: an engine
+/// that slows down is no heat, and a hot alternator at full speed is.
 pub fn derates(view: &BankView, j: usize) -> Option<(f64, f64)> {
     let s = &view.sources[j];
+    let rated = s.intent.rated_a;
+    let allowed = |k: usize| stats::interpolate(&s.intent.curve, s.engine_speed[k]).map_or(rated, |a| a.min(rated));
+    // Scaled to the rating; NaN where the curve allows next to nothing or the speed is not known.
+    let current = |k: usize| {
+        let a = allowed(k);
+        if a >= 0.2 * rated { s.current[k] / a * rated } else { f64::NAN }
+    };
     let cells: Vec<usize> = (0..view.grid.len)
         .filter(|k| s.gives[*k] && view.voltage[*k] < view.absorption_v[*k] - view.band(view.absorption_v[*k]))
-        .filter(|k| s.current[*k].is_finite() && s.temperature[*k].is_finite())
+        .filter(|k| current(*k).is_finite() && s.temperature[*k].is_finite())
         .collect();
     let hot = stats::quantile(cells.iter().map(|k| s.temperature[*k]), 0.995)?;
     // The upper half of the temperature span: derating begins somewhere on the way up.
     let cold = stats::quantile(cells.iter().map(|k| s.temperature[*k]), 0.005)?;
-    let full = stats::quantile(cells.iter().map(|k| s.current[*k]), 0.95)?;
+    let full = stats::quantile(cells.iter().map(|k| current(*k)), 0.95)?;
     let warm: Vec<usize> = cells.iter().copied().filter(|k| s.temperature[*k] > (hot + cold) / 2.0).collect();
-    let fit = stats::line(warm.iter().map(|k| (s.temperature[*k], s.current[*k])))?;
-    let at_hot = stats::median(warm.iter().filter(|k| s.temperature[**k] > hot - 1.5).map(|k| s.current[*k]))?;
+    let fit = stats::line(warm.iter().map(|k| (s.temperature[*k], current(*k))))?;
+    let at_hot = stats::median(warm.iter().filter(|k| s.temperature[**k] > hot - 1.5).map(|k| current(*k)))?;
     let enough = hot - cold >= 5.0 && warm.len() >= view.grid.cells(300.0);
-    let effect = full - at_hot > (0.1 * s.intent.rated_a).max(4.0 * view.u_current(full));
+    let effect = full - at_hot > (0.1 * rated).max(4.0 * view.u_current(full));
     (enough && effect && fit.correlation < -0.6 && fit.slope < 0.0).then_some((hot, fit.slope))
 }
 
@@ -260,6 +300,27 @@ mod tests {
         // Warm and full is warm and full.
         let full = scene(|_| 100.0).with(&heat(1), hot);
         assert_eq!(derates(&full.view(&intent), 0), None);
+    }
+
+    #[test]
+    fn a_hot_alternator_is_told_from_a_slow_engine() {
+        let mut intent = vessel("");
+        let revs = "can0/n2k/127488/0/engine_speed";
+        let first = &mut intent.sources[0];
+        (first.kind, first.engine_speed) = (SourceKind::Alternator, Some(signal(revs)));
+        first.curve = vec![(700.0, 0.0), (1200.0, 55.0), (1800.0, 90.0), (2200.0, 100.0)];
+        // The engine wanders between 1200 and 2200 rpm; the alternator warms from 40 to 100 degC.
+        let speed = |t: i64| 1200.0 + (t % 1000) as f64;
+        let allowed = move |t: i64| stats::interpolate(&[(1200.0, 55.0), (1800.0, 90.0), (2200.0, 100.0)], speed(t));
+        let hot = |t: i64| 40.0 + 60.0 * t as f64 / 7200.0;
+        let falls = move |t: i64| (1.0 - 0.01 * (hot(t) - 60.0)).min(1.0);
+        let derated = scene(move |t| allowed(t).expect("a curve") * falls(t)).with(revs, speed).with(&heat(1), hot);
+        assert_eq!(why(&intent, &derated).map(|w| w.0), Some(Cause::ThermalDerating));
+        // All that the speed allows, while it warms and the engine slows down: no heat in that.
+        let slows = |t: i64| 2200.0 - 1000.0 * t as f64 / 7200.0;
+        let allows = move |t: i64| stats::interpolate(&[(1200.0, 55.0), (1800.0, 90.0), (2200.0, 100.0)], slows(t));
+        let slow = scene(move |t| allows(t).expect("a curve")).with(revs, slows).with(&heat(1), hot);
+        assert_eq!(derates(&slow.view(&intent), 0), None);
     }
 
     #[test]

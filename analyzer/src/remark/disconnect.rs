@@ -5,6 +5,7 @@
 //! is the pattern around it.
 
 use super::{FindingExt, finding};
+use crate::refusal::Refusal;
 use crate::report::format;
 use crate::state::Reported;
 use crate::stats;
@@ -32,7 +33,11 @@ pub fn remarks(view: &BankView) -> Vec<Finding> {
 /// What speaks for a disconnect at cell `k`; `None` where the current did not collapse, or nothing else does.
 fn collapse(view: &BankView, k: usize) -> Option<Finding> {
     let few = view.grid.cells(10.0);
-    let charging = CHARGING_C * view.intent.capacity_ah;
+    let soon = k..(k + view.grid.cells(30.0)).min(view.grid.len);
+    let is_open = |c: usize| view.refusal[c] == Some(Refusal::Open);
+    // The contactor's own word needs no large current to be believed; it may come some messages before or after.
+    let opened = !is_open(k - few) && (k - few..soon.end).any(is_open);
+    let charging = if opened { view.rest_current() } else { CHARGING_C * view.intent.capacity_ah };
     let before = stats::mean(view.current[k - few..k].iter().copied())?;
     let last = view.current[k - 1];
     if before < charging || last.is_nan() || last <= charging {
@@ -71,27 +76,27 @@ fn collapse(view: &BankView, k: usize) -> Option<Finding> {
     let jumped = peak > calm + (0.02 * calm).max(4.0 * view.u_voltage(calm));
     let giving: Vec<&crate::view::SourceView> = view.sources.iter().filter(|s| s.gives[k - 1]).collect();
     let turning = giving.iter().any(|s| s.intent.kind.is_engine_driven() && s.input[k] == Input::Present);
-    let soon = k..(k + view.grid.cells(30.0)).min(view.grid.len);
     let complained = giving
         .iter()
         .any(|s| soon.clone().any(|c| matches!(s.reported[c], Some(Reported::Fault | Reported::Disabled))));
     let refused = soon.clone().any(|c| !view.permitted[c]) && view.permitted[k - 1];
     let marks: Vec<&str> = [
+        (opened, "the battery's contactor opened"),
         (gone, "the battery's own messages stopped"),
         (jumped, "the bus voltage jumped"),
         (turning, "an engine-driven source was charging"),
         (complained, "a source reported a fault or was switched off"),
-        (refused, "the battery withdrew its permission to charge"),
+        (refused && !opened, "the battery withdrew its permission to charge"),
     ]
     .into_iter()
     .filter_map(|(seen, text)| seen.then_some(text))
     .collect();
     // A charger that stops leaves a resting battery too: something of the battery's own has to speak.
-    if !(jumped || refused || gone && turning) {
+    if !(opened || jumped || refused || gone && turning) {
         return None;
     }
     let observed = peak > stop;
-    let (grade, confidence) = match (observed, marks.len()) {
+    let (grade, confidence) = match (observed || opened, marks.len()) {
         (true, _) => ("observed", 0.9),
         (false, 2..) => ("indicated", 0.7),
         _ => ("possible", 0.4),
@@ -166,6 +171,29 @@ available_when = { signal = "can0/n2k/127488/0/engine_speed", above = 500 }
         assert_eq!(findings([80.0, 0.0], [27.0, 27.0], [27.1, 31.0], [90.0, 10.0]), 1);
         // The battery's own messages stop, the alternator's do not.
         assert_eq!(findings([80.0, f64::NAN], [27.0, f64::NAN], [27.1, 27.2], [90.0, 10.0]), 1);
+    }
+
+    #[test]
+    fn a_contactor_that_opens_under_charge_is_one() {
+        let mut intent = read("test", INTENT).expect("the intent reads");
+        let contactor = "can0/dbc/pack/contactor";
+        intent.banks[0].signals.further.insert("contactor".into(), crate::testing::signal(contactor));
+        let found = |closed_after: f64, amps: f64| {
+            let step = |v: [f64; 2]| Series::from_points((0..600).map(move |s| (s * 1000, v[usize::from(s >= 300)])));
+            let mut r = Recording::default();
+            for (address, series) in [
+                (contactor, step([1.0, closed_after])),
+                ("can0/n2k/127508/0/battery_current", step([amps, 0.0])),
+                ("can0/n2k/127508/0/battery_voltage", step([27.0, 26.8])),
+                ("can0/n2k/127751/1/dc_current", step([amps + 5.0, 5.0])),
+            ] {
+                r.series.insert(address.parse().expect("an address"), series);
+            }
+            super::remarks(&view::build(&r, &intent, &intent.banks[0], Grid { start: 0, step: 1000, len: 600 })).len()
+        };
+        // Ten amperes are a thirtieth of the capacity per hour: too little to tell without the contactor's word.
+        assert_eq!((found(0.0, 10.0), found(1.0, 10.0), found(3.0, 10.0)), (1, 0, 0));
+        assert_eq!(found(0.0, -10.0), 0, "a battery that opens while it gives is no load dump");
     }
 
     #[test]

@@ -1,11 +1,14 @@
 //! Findings: one file per sort of thing that somebody should know.
 
+pub mod ac;
 pub mod battery;
 pub mod design;
 pub mod disconnect;
+pub mod full;
 pub mod habits;
 pub mod limits;
 pub mod recorder;
+pub mod restart;
 pub mod sensors;
 pub mod sources;
 pub mod stage;

@@ -2,7 +2,8 @@
 
 use super::{FindingExt, finding};
 use crate::cause::{self, Diagnosis, Stretch};
-use crate::opportunity::{Opportunity, wanted};
+use crate::opportunity::{Opportunity, set_point, wanted};
+use crate::refusal::Refusal;
 use crate::report::format;
 use crate::stages::Progress;
 use crate::state::Reported;
@@ -34,6 +35,7 @@ pub fn remarks(view: &BankView, stage: &[Stage], progress: &Progress, opportunit
             out.extend(derates_as_declared(view, j));
         }
         out.extend(no_room(view, j, o, progress));
+        out.extend(refused(view, j, progress));
         out.extend(no_input(view, j, progress));
         out.extend(no_data(view, j, progress));
     }
@@ -198,6 +200,41 @@ fn no_room(view: &BankView, j: usize, o: &Opportunity, progress: &Progress) -> O
     )
 }
 
+/// The battery took no charge: no fault of the source.
+fn refused(view: &BankView, j: usize, progress: &Progress) -> Option<Finding> {
+    let s = &view.sources[j];
+    let low = |k: usize| {
+        let target = set_point(view, progress.filled[k], k);
+        view.voltage[k] < target - view.band(target)
+    };
+    let cells: Vec<usize> = (0..view.grid.len)
+        .filter(|k| view.refusal[*k].is_some() && low(*k) && s.input[*k] == Input::Present)
+        .filter(|k| s.heard[*k] && !s.current[*k].is_nan() && !s.gives[*k])
+        .collect();
+    let seconds = cells.len() as f64 * view.grid.step_s();
+    if seconds < SHORTEST_S {
+        return None;
+    }
+    // The reason of most of that time speaks for all of it.
+    let count = |r: Refusal| cells.iter().filter(|k| view.refusal[**k] == Some(r)).count();
+    let why = Refusal::ALL.into_iter().max_by_key(|r| count(*r))?;
+    let summary = format!(
+        "{} gave nothing for {} in which the bank could not be charged: {}. No fault of the source.",
+        format::sentence_start(&s.intent.name),
+        format::duration(seconds),
+        why.text()
+    );
+    let period = (view.grid.at(*cells.first()?), view.grid.at(*cells.last()?));
+    Some(
+        finding(Kind::NonContributingSource, Severity::Info, period, 0.85, summary)
+            .because(Cause::BatteryNotPermitting)
+            .about(&s.intent.name)
+            .with("refused_s", seconds, 0)
+            .with("bus_voltage_mean_v", stats::mean(cells.iter().map(|k| view.voltage[*k])).unwrap_or(f64::NAN), 2)
+            .check(&["read in the battery's own protection why it took no charge, if that was not meant"]),
+    )
+}
+
 /// Input that was to be expected and was not there: another source of the same kind had it, or the AC source that
 /// feeds it ran. Solar at night and shore power at sea are nothing.
 fn no_input(view: &BankView, j: usize, progress: &Progress) -> Option<Finding> {
@@ -277,3 +314,7 @@ fn no_data(view: &BankView, j: usize, progress: &Progress) -> Option<Finding> {
             ]),
     )
 }
+
+#[cfg(test)]
+#[path = "sources_tests.rs"]
+mod tests;

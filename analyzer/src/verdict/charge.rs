@@ -66,6 +66,23 @@ fn seen_or_asleep(view: &BankView, j: usize) -> usize {
     seen
 }
 
+/// Capacity between two moments at which the state of charge is known, Ah.
+pub fn bank_capacity(c: &Context) -> Result<Measured, String> {
+    let found = crate::battery::capacity(c.view, c.spans)?;
+    let how = format!(
+        "{} between {} and {} of charge",
+        format::amp_hours(found.charge_ah.abs()),
+        format::percent(found.from.soc),
+        format::percent(found.to.soc)
+    );
+    Ok(Measured::new(found.ah, found.u_ah, how)
+        .with("charge_ah", found.charge_ah, 1)
+        .with("soc_from", found.from.soc, 3)
+        .with("soc_to", found.to.soc, 3)
+        .with("soc_from_uncertainty", found.from.u_soc, 3)
+        .with("soc_to_uncertainty", found.to.u_soc, 3))
+}
+
 /// DC energy over AC energy in steady windows: both known, and the output within 5 % of its mean over a minute.
 pub fn efficiency(r: &Requirement, c: &Context) -> Result<Measured, String> {
     let view = c.view;

@@ -3,6 +3,7 @@
 mod charge;
 mod current;
 mod extreme;
+mod sync;
 mod timing;
 
 use crate::opportunity::Opportunity;
@@ -184,13 +185,11 @@ fn measure(r: &Requirement, c: &Context) -> Result<Measured, String> {
         Quantity::RestartTime => timing::join(r, c, false),
         Quantity::GensetLoad => extreme::genset_load(r, c),
         Quantity::SpecificFuel => charge::specific_fuel(r, c),
-        Quantity::SyncVoltage
-        | Quantity::SyncFrequency
-        | Quantity::SyncPhase
-        | Quantity::TransferTime
-        | Quantity::BankCapacity => {
-            Err(format!("this version does not measure {}", r.quantity.text().replace('_', " ")))
-        }
+        Quantity::SyncVoltage => sync::voltage(r, c),
+        Quantity::SyncFrequency => sync::frequency(r, c),
+        Quantity::SyncPhase => sync::phase(r, c),
+        Quantity::TransferTime => sync::transfer(r, c),
+        Quantity::BankCapacity => charge::bank_capacity(c),
     }
 }
 

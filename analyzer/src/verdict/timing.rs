@@ -72,15 +72,24 @@ pub fn charge(r: &Requirement, c: &Context) -> Result<Measured, String> {
     };
     let end = (start..soc.len()).find(|k| soc[*k].1 >= to);
     let last = end.unwrap_or(soc.len() - 1);
-    let minutes = (soc[last].0 - soc[start].0) as f64 * view.grid.step_s() / 60.0;
+    // A crossing that nobody saw lies anywhere in the silence before its first sample (rectangular; JCGM 100, 4.3.7).
+    let crossing = |n: usize| {
+        let before = n.checked_sub(1).map_or(soc[n].0, |b| soc[b].0);
+        let unseen = (soc[n].0 - before).saturating_sub(1) as f64 * view.grid.step_s() / 60.0;
+        (soc[n].0 as f64 * view.grid.step_s() / 60.0 - 0.5 * unseen, unseen / 12_f64.sqrt())
+    };
+    let (from_at, to_at) = (crossing(start), crossing(last));
+    let to_at = if end.is_some() { to_at } else { (soc[last].0 as f64 * view.grid.step_s() / 60.0, 0.0) };
+    let minutes = to_at.0 - from_at.0;
     // The state of charge steps by 1 %: each crossing is known to a rectangular half step (JCGM 100, 4.3.7).
     let rate = (soc[last].1 - soc[start].1) / minutes.max(1e-9);
     let u = if rate > 0.0 { (0.01 / 12_f64.sqrt() * std::f64::consts::SQRT_2 / rate).min(60.0) } else { 60.0 };
+    let u = u.hypot(from_at.1).hypot(to_at.1);
     let mut m =
         Measured::new(minutes, u, format!("from {} to {} of charge", percent(soc[start].1), percent(soc[last].1)));
     if end.is_none() {
         m.at_least = true;
-        m.u = view.grid.step_s() / 60.0;
+        m.u = (view.grid.step_s() / 60.0).hypot(from_at.1);
         m.how = format!("{} was not reached; the last value is {}", percent(to), percent(soc[last].1));
     }
     Ok(m.with("soc_start", soc[start].1, 3).with("soc_end", soc[last].1, 3))
@@ -203,6 +212,19 @@ mod tests {
         assert_eq!(
             charge(|m| if m < 15.0 { 0.3 - 0.01 * m } else { 0.02 * (m - 15.0) + 0.15 }, 40.0),
             (Met, Some(30.0))
+        );
+    }
+
+    #[test]
+    fn a_crossing_that_nobody_saw_is_as_uncertain_as_the_silence() {
+        // 20 % at 10 min, and 80 % somewhere between 55 and 85 min: 45 to 75 min.
+        let blind = |m: f64| if (55.0..85.0).contains(&m) { f64::NAN } else { 0.1 + 0.01 * m };
+        assert_eq!(charge(blind, 65.0).0, Undetermined);
+        assert_eq!((charge(blind, 85.0).0, charge(blind, 35.0).0), (Met, NotMet));
+        // A silence in the middle costs nothing.
+        assert_eq!(
+            charge(|m| if (30.0..50.0).contains(&m) { f64::NAN } else { 0.1 + 0.01 * m }, 65.0),
+            (Met, Some(60.0))
         );
     }
 

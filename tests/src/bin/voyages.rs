@@ -3,7 +3,7 @@
 //! The tests sail a few fixed ones; this is for the times when the analysis changes, and shows what a change does to
 //! hundreds of vessels that nobody looked at.
 
-use ampwake_tests::voyages::{Plot, Score, Tally, Voyage, analyse, report};
+use ampwake_tests::voyages::{Plot, Score, Tally, Voyage, analyse, report, table};
 use clap::Parser;
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
@@ -22,6 +22,12 @@ struct Args {
     /// Only this plot.
     #[arg(long, value_parser = plot)]
     plot: Option<Plot>,
+    /// So many voyages instead, a third of them healthy and the rest of every other plot in turn.
+    #[arg(long, value_name = "NUMBER", conflicts_with_all = ["seeds", "plot"])]
+    mixed: Option<u64>,
+    /// Write the figures and confusion tables here, as Markdown.
+    #[arg(long, value_name = "FILE")]
+    table: Option<PathBuf>,
     /// Leave recording, intent, database, findings and truth of every voyage that falls short here; of every voyage
     /// where only one is asked for.
     #[arg(long, value_name = "DIR")]
@@ -36,8 +42,10 @@ fn plot(text: &str) -> Result<Plot, String> {
 fn main() -> io::Result<()> {
     let args = Args::parse();
     let plots: Vec<Plot> = args.plot.map_or_else(|| Plot::ALL.to_vec(), |p| vec![p]);
-    let all: Vec<(Plot, u64)> =
-        plots.iter().flat_map(|p| (args.from..args.from + args.seeds).map(move |seed| (*p, seed))).collect();
+    let all: Vec<(Plot, u64)> = match args.mixed {
+        Some(number) => (args.from..args.from + number).map(|seed| (mixed(seed), seed)).collect(),
+        None => plots.iter().flat_map(|p| (args.from..args.from + args.seeds).map(move |seed| (*p, seed))).collect(),
+    };
     let (next, tally) = (AtomicUsize::new(0), Mutex::new(Tally::default()));
     let work = || -> io::Result<()> {
         while let Some(&(plot, seed)) = all.get(next.fetch_add(1, Ordering::Relaxed)) {
@@ -52,7 +60,20 @@ fn main() -> io::Result<()> {
         workers.into_iter().try_for_each(|w| w.join().unwrap_or_else(|e| std::panic::resume_unwind(e)))
     })?;
     let tally = tally.into_inner().unwrap_or_else(|e| e.into_inner());
+    if let Some(path) = &args.table {
+        std::fs::write(path, table(&tally))?;
+    }
     report(&tally, &mut io::stdout().lock())
+}
+
+/// The plot of a seed where a third is to be healthy.
+fn mixed(seed: u64) -> Plot {
+    let troubles: Vec<Plot> = Plot::ALL.into_iter().filter(|p| *p != Plot::Healthy).collect();
+    if seed.is_multiple_of(3) {
+        Plot::Healthy
+    } else {
+        troubles[(seed / 3 * 2 + seed % 3 - 1) as usize % troubles.len()]
+    }
 }
 
 fn sail(plot: Plot, seed: u64, keep: Option<&Path>, always: bool) -> io::Result<Score> {

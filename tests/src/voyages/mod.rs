@@ -8,8 +8,10 @@
 
 mod dice;
 mod expect;
+mod figures;
 mod plot;
 mod score;
+mod table;
 mod tally;
 mod trouble;
 mod vessel;
@@ -17,8 +19,10 @@ mod watch;
 
 pub use dice::Dice;
 pub use expect::Expected;
+pub use figures::Figures;
 pub use plot::Plot;
 pub use score::{Charge, Outcome, Score};
+pub use table::table;
 pub use tally::{Tally, report};
 pub use trouble::Trouble;
 pub use vessel::{Second, Vessel};

@@ -1,6 +1,6 @@
 //! What came out of an analysis against what is true.
 
-use super::{Expected, Voyage, Watch};
+use super::{Expected, Figures, Voyage, Watch};
 use ampwake_analyzer::demo::Instant;
 use ampwake_schemas::findings::{Finding, Findings, Kind, Severity, Stage};
 use ampwake_schemas::quantity::Amperes;
@@ -57,6 +57,8 @@ pub struct Score {
     pub forced: Vec<Stage>,
     /// What was not delivered, where that was owed.
     pub lost: Option<Charge>,
+    /// What it adds to the figures over many voyages.
+    pub figures: Figures,
 }
 
 /// Demanded of every voyage: share of a source's charge, Ah that are always forgiven, share of the bank's charge, and
@@ -100,6 +102,7 @@ impl Score {
         });
         Self {
             outcome,
+            figures: Figures::of(voyage, findings, blamed.len() + wrong.len()),
             missing: missing.iter().map(owed).collect(),
             wrong: wrong.iter().map(said).collect(),
             blamed: blamed.iter().map(said).collect(),

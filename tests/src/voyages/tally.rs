@@ -13,6 +13,11 @@ impl Tally {
     pub fn add(&mut self, plot: Plot, seed: u64, score: Score) {
         self.0.insert((plot, seed), score);
     }
+
+    /// Every score with its plot.
+    pub fn scores(&self) -> impl Iterator<Item = (Plot, &Score)> {
+        self.0.iter().map(|((plot, _), score)| (*plot, score))
+    }
 }
 
 /// Writes the table, the errors of what was measured, and every voyage that falls short with its seed.

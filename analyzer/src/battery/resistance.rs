@@ -1,18 +1,13 @@
-//! What a single recording says about the bank itself.
+//! The bank's resistance from steps of its current.
 
 use crate::stats;
 use crate::view::BankView;
-use ampwake_schemas::findings::{BatteryFigures, Estimate};
-
-/// Resistance from current steps; the rest needs closed loops or rests that a single recording seldom has.
-pub fn figures(view: &BankView) -> BatteryFigures {
-    BatteryFigures { resistance_mohm: resistance(view), ..BatteryFigures::default() }
-}
+use ampwake_schemas::findings::Estimate;
 
 /// R = ΔU/ΔI (the two-level formula of IEC 62620 / IEC 61960-3, applied to steps of loads and sources), from steps of
 /// at least a tenth of the capacity per hour with both sides steady for five seconds and the reading taken five
 /// seconds after the step; the median of at least three steps (common practice, no source).
-fn resistance(view: &BankView) -> Option<Estimate> {
+pub(super) fn resistance(view: &BankView) -> Option<Estimate> {
     let s = view.grid.cells(5.0);
     if view.grid.step > 2000 {
         return None;
@@ -62,9 +57,9 @@ mod tests {
                 .with(AMPS, move |t| if on(t) { 100.0 } else { 0.0 })
                 .with(VOLTS, move |t| if on(t) { 54.4 } else { 53.2 })
         };
-        let r = figures(&tape(600).view(&intent)).resistance_mohm.expect("nine steps");
+        let r = resistance(&tape(600).view(&intent)).expect("nine steps");
         assert_eq!(r.value, 12.0);
         // Two steps are an accident.
-        assert_eq!(figures(&tape(170).view(&intent)).resistance_mohm, None);
+        assert_eq!(resistance(&tape(170).view(&intent)), None);
     }
 }

@@ -1,0 +1,164 @@
+//! Capacity between two anchors: the charge that flowed over the change of the state of charge.
+
+use super::anchor::{Anchor, Kind, anchors};
+use crate::report::format;
+use crate::stages::Span;
+use crate::view::BankView;
+
+/// A capacity and what it rests on.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Capacity {
+    /// Ah.
+    pub ah: f64,
+    /// One standard uncertainty, Ah.
+    pub u_ah: f64,
+    /// The earlier anchor.
+    pub from: Anchor,
+    /// The later one.
+    pub to: Anchor,
+    /// Net charge between them, Ah, out of the bank negative.
+    pub charge_ah: f64,
+}
+
+/// A smaller change of the state of charge tells nothing (common practice, no source).
+const LEAST_CHANGE: f64 = 0.4;
+/// More than this share of the time unseen, and the count is none (common practice, no source).
+const MOST_UNSEEN: f64 = 0.01;
+/// A figure less certain than this is no figure: a quarter of itself at twice the standard uncertainty.
+const MOST_UNCERTAIN: f64 = 0.125;
+/// What charging may lose against discharging, one standard uncertainty, per charge put in (typical coulombic efficiencies
+/// of lithium are 0.99 to 0.9995, from memory).
+const U_CHARGING: f64 = 0.005;
+
+/// The most certain capacity that two anchors give: C = ΔQ / ΔSOC with u(C) = C·√((u_Q/ΔQ)² + (u₁² + u₂²)/ΔSOC²)
+/// (JCGM 100, 5.1.2).
+///
+/// # Errors
+/// In plain words, what would be needed.
+pub fn capacity(view: &BankView, spans: &[Span]) -> Result<Capacity, String> {
+    let all = anchors(view, spans);
+    let mut best: Option<Capacity> = None;
+    for (n, from) in all.iter().enumerate() {
+        for to in &all[n + 1..] {
+            // Two full anchors are a loop and no change.
+            if from.kind == Kind::Full && to.kind == Kind::Full || (to.soc - from.soc).abs() < LEAST_CHANGE {
+                continue;
+            }
+            let Some(c) = between(view, *from, *to) else { continue };
+            if best.as_ref().is_none_or(|b| c.u_ah / c.ah < b.u_ah / b.ah) {
+                best = Some(c);
+            }
+        }
+    }
+    match best {
+        Some(c) if c.u_ah <= MOST_UNCERTAIN * c.ah => Ok(c),
+        Some(c) => Err(format!(
+            "{} ± {} between two states of charge: too uncertain to be worth a figure; a full charge to the tail current \
+             and a long rest near empty would tell",
+            format::amp_hours(c.ah),
+            format::amp_hours(2.0 * c.u_ah)
+        )),
+        None => {
+            Err("the bank was never known to be at two states of charge at least 40 % apart: it takes a full charge \
+                     to the tail current, and a discharge to a long rest, with the current measured all the way"
+                .into())
+        }
+    }
+}
+
+fn between(view: &BankView, from: Anchor, to: Anchor) -> Option<Capacity> {
+    let (start, end) = (view.grid.at(from.at), view.grid.at(to.at));
+    let net = view.current_series.integral(start, end, |i| i);
+    let into = view.current_series.integral_positive(start, end);
+    let hours = (end - start) as f64 / 3_600_000.0;
+    if net.seen_s < (1.0 - MOST_UNSEEN) * hours * 3600.0 {
+        return None;
+    }
+    // What lead-acid takes in it does not give back whole: only what it gave counts.
+    if view.intent.chemistry.is_lead_acid() && into.value_h > 0.02 * net.value_h.abs() {
+        return None;
+    }
+    let change = to.soc - from.soc;
+    let ah = net.value_h / change;
+    let accuracy = view.vessel.accuracy.current;
+    // The class of the sensor and its offset do not average out (JCGM 100, 4.3); nor does what was not seen.
+    let unseen_h = hours - net.seen_s / 3600.0;
+    let u_q = (accuracy.percent / 100.0 * net.value_h)
+        .hypot(accuracy.floor * hours)
+        .hypot(U_CHARGING * into.value_h)
+        .hypot(unseen_h * net.value_h.abs() / hours);
+    let u_ah = ah * (u_q / net.value_h).hypot(from.u_soc.hypot(to.u_soc) / change);
+    (ah > 0.0).then_some(Capacity { ah, u_ah: u_ah.abs(), from, to, charge_ah: net.value_h })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::stages::decode;
+    use crate::testing::{AMPS, Tape, VOLTS, amps, vessel};
+    use ampwake_schemas::intent::{Chemistry, Intent};
+
+    /// 96 cells of 100 Ah of lithium nickel manganese cobalt.
+    fn nmc() -> Intent {
+        let mut intent = vessel("");
+        let bank = &mut intent.banks[0];
+        (bank.chemistry, bank.nominal_v, bank.cells_in_series, bank.capacity_ah) = (Chemistry::Nmc, 51.2, 14, 400.0);
+        (intent.accuracy.current.percent, intent.accuracy.current.floor) = (0.5, 0.05);
+        intent.accuracy.voltage.floor = 0.01;
+        intent
+    }
+
+    /// Rest at one cell voltage for two hours, `amps` for `hours`, rest at another.
+    fn tape(before: f64, after: f64, current: f64, hours: i64) -> Tape {
+        let works = move |t: i64| (7200..7200 + 3600 * hours).contains(&t);
+        Tape::every(4 * 3600 + 3600 * hours, 4)
+            .with(VOLTS, move |t| 14.0 * if t < 7200 + 1800 * hours { before } else { after })
+            .with(AMPS, move |t| if works(t) { current } else { 0.0 })
+            .with(&amps(1), |_| 0.0)
+    }
+
+    fn found(intent: &Intent, tape: &Tape) -> Result<Capacity, String> {
+        let view = tape.view(intent);
+        capacity(&view, &decode(&view))
+    }
+
+    /// Chen et al. 2020: 3.581 V is 0.30 and 4.042 V is 0.80; 200 Ah between them are 400 Ah.
+    #[test]
+    fn between_two_rests() {
+        let c = found(&nmc(), &tape(3.581, 4.042, 50.0, 4)).expect("two anchors");
+        assert!((c.ah - 400.0).abs() < 1.0, "{c:?}");
+        // 20 mV of the curve are some 0.023 of charge on either side.
+        assert!((12.0..32.0).contains(&c.u_ah), "{c:?}");
+        let down = found(&nmc(), &tape(4.042, 3.581, -50.0, 4)).expect("two anchors");
+        assert!((down.ah - 400.0).abs() < 1.0, "{down:?}");
+    }
+
+    /// Check value B4 (C = ΔQ/ΔSOC; JCGM 100, 5.1.2): 209 ± 2 Ah from 0.30 to 0.85, each ± 0.02: 380.00 ± 19.88 Ah.
+    #[test]
+    fn uncertainty_of_a_capacity() {
+        let (q, change) = (209.0, 0.85 - 0.30);
+        let c: f64 = q / change;
+        let u = c * (2.0 / q).hypot(0.02_f64.hypot(0.02) / change);
+        assert!((c - 380.0).abs() < 1e-9 && (u - 19.88).abs() < 0.01, "{c} {u}");
+    }
+
+    #[test]
+    fn nothing_is_said_where_nothing_is_known() {
+        // Too small a change, no rest, a current that was not seen, a plateau, charge of lead-acid.
+        assert!(found(&nmc(), &tape(3.581, 3.751, 50.0, 2)).is_err());
+        assert!(found(&nmc(), &tape(3.581, 4.042, 50.0, 4).with(AMPS, |_| 50.0)).is_err());
+        let hole = |t: i64| {
+            if (9000..14_000).contains(&t) {
+                f64::NAN
+            } else if (7200..21_600).contains(&t) {
+                50.0
+            } else {
+                0.0
+            }
+        };
+        assert!(found(&nmc(), &tape(3.581, 4.042, 50.0, 4).with(AMPS, hole)).is_err());
+        let mut lfp = nmc();
+        (lfp.banks[0].chemistry, lfp.banks[0].cells_in_series) = (Chemistry::Lfp, 14);
+        assert!(found(&lfp, &tape(3.252, 3.310, 50.0, 4)).is_err());
+    }
+}
