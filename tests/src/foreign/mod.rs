@@ -4,6 +4,7 @@
 //! Owes its reader: a function here asserts what its decoder promises, and not only that it does not panic.
 
 mod analysis;
+mod block;
 mod can_bus;
 pub mod corpus;
 mod database;
@@ -52,6 +53,7 @@ pub const WAYS: &[Way] = &[
     ("intent", |_, bytes| files::intent(bytes)),
     ("configuration", |_, bytes| files::configuration(bytes)),
     ("analysis", |_, bytes| analysis::run(bytes)),
+    ("block", |_, bytes| block::run(bytes)),
 ];
 
 /// The way in of this name.
