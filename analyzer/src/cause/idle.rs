@@ -401,8 +401,13 @@ fn link_lost(view: &BankView, j: usize, stretch: Stretch, evidence: &mut Evidenc
 fn ended_early(view: &BankView, j: usize, stretch: Stretch) -> Option<f64> {
     let s = &view.sources[j];
     let back = stretch.start.saturating_sub(view.grid.cells(900.0))..stretch.start;
-    let stopped = back.rev().find(|k| s.gives[*k])?;
+    // A tenth of its rating is a charge; what noise and offset of a sensor lift over its uncertainty is none.
+    let charges = |k: usize| s.gives[k] && s.current[k] > 0.1 * s.intent.rated_a;
+    let stopped = back.rev().find(|k| charges(*k))?;
     let before = stopped.saturating_sub(view.grid.cells(300.0))..=stopped;
+    if share_of(before.clone(), |k| Some(charges(k))).is_none_or(|share| share < 0.5) {
+        return None;
+    }
     let reached = before.clone().any(|k| view.voltage[k] >= view.absorption_v[k] - view.band(view.absorption_v[k]));
     let took = stats::median(before.map(|k| view.current[k]))?;
     (reached && took > view.intent.profile.tail_a + 2.0 * view.u_current(took)).then_some(took)

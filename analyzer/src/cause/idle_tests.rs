@@ -68,6 +68,11 @@ fn a_charge_that_ends_above_the_tail_ended_early() {
     };
     assert_eq!(why(&intent, &stops(45.0)), [(Cause::EndedEarly, 0.8)]);
     assert!(why(&intent, &stops(15.0)).iter().all(|c| c.0 != Cause::EndedEarly));
+    // What the noise of its sensor reads now and then is no charge that ended.
+    let noise = |t: i64| if t % 60 == 0 { 1.5 } else { 0.5 };
+    let other = move |t: i64| if t < 3000 { 45.0 } else { 20.0 };
+    let never = stops(45.0).with(&amps(2), noise).with(&amps(1), other);
+    assert!(why(&intent, &never).iter().all(|c| c.0 != Cause::EndedEarly), "{:?}", why(&intent, &never));
 }
 
 #[test]

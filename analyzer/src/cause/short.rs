@@ -172,11 +172,15 @@ fn cause(view: &BankView, j: usize, found: &Shortfall, progress: &Progress, o: &
             e,
         );
     }
-    // A plateau: nine tenths of the time within ±3 % of one level.
-    let spread = match (
-        stats::quantile(cells().map(|k| s.current[k]), 0.95),
-        stats::quantile(cells().map(|k| s.current[k]), 0.05),
-    ) {
+    // A plateau: four fifths of the minutes within ±3 % of one level, which leaves out its beginning and its end. Minutes, because a sensor's noise is not the source's.
+    let minute = view.grid.cells(60.0);
+    let minutes: Vec<f64> = found
+        .cells
+        .chunk_by(|a, b| a / minute == b / minute)
+        .filter(|c| 2 * c.len() > minute)
+        .filter_map(|c| stats::mean(c.iter().map(|k| s.current[*k])))
+        .collect();
+    let spread = match (stats::quantile(minutes.iter().copied(), 0.9), stats::quantile(minutes.iter().copied(), 0.1)) {
         (Some(high), Some(low)) => (high - low) / level,
         _ => f64::INFINITY,
     };
@@ -238,16 +242,28 @@ pub fn derates(view: &BankView, j: usize) -> Option<(f64, f64)> {
         .filter(|k| s.gives[*k] && view.voltage[*k] < view.absorption_v[*k] - view.band(view.absorption_v[*k]))
         .filter(|k| current(*k).is_finite() && s.temperature[*k].is_finite())
         .collect();
-    let hot = stats::quantile(cells.iter().map(|k| s.temperature[*k]), 0.995)?;
+    // Means of minutes: what a sensor jitters, neither heat nor the source does.
+    let minute = view.grid.cells(60.0);
+    let points: Vec<(f64, f64)> = cells
+        .chunk_by(|a, b| a / minute == b / minute)
+        .filter_map(|c| {
+            let mean = |of: &dyn Fn(usize) -> f64| stats::mean(c.iter().map(|k| of(*k)));
+            Some((mean(&|k| s.temperature[k])?, mean(&current)?))
+        })
+        .collect();
+    let hot = stats::quantile(points.iter().map(|p| p.0), 0.995)?;
     // The upper half of the temperature span: derating begins somewhere on the way up.
-    let cold = stats::quantile(cells.iter().map(|k| s.temperature[*k]), 0.005)?;
-    let full = stats::quantile(cells.iter().map(|k| current(*k)), 0.95)?;
-    let warm: Vec<usize> = cells.iter().copied().filter(|k| s.temperature[*k] > (hot + cold) / 2.0).collect();
-    let fit = stats::line(warm.iter().map(|k| (s.temperature[*k], current(*k))))?;
-    let at_hot = stats::median(warm.iter().filter(|k| s.temperature[**k] > hot - 1.5).map(|k| current(*k)))?;
-    let enough = hot - cold >= 5.0 && warm.len() >= view.grid.cells(300.0);
+    let cold = stats::quantile(points.iter().map(|p| p.0), 0.005)?;
+    let full = stats::quantile(points.iter().map(|p| p.1), 0.95)?;
+    let warm: Vec<(f64, f64)> = points.iter().copied().filter(|p| p.0 > (hot + cold) / 2.0).collect();
+    let at_hot = stats::median(warm.iter().filter(|p| p.0 > hot - 1.5).map(|p| p.1))?;
+    let enough = hot - cold >= 5.0 && warm.len() >= 5;
     let effect = full - at_hot > (0.1 * rated).max(4.0 * view.u_current(full));
-    (enough && effect && fit.correlation < -0.6 && fit.slope < 0.0).then_some((hot, fit.slope))
+    // Where it has long settled at its hottest, the warm half alone is a cloud; the way up to it is in the whole.
+    let fits = [warm, points].into_iter().filter_map(stats::line);
+    let fit = fits.into_iter().find(|l| l.correlation < -0.6 && l.slope < 0.0)?;
+    let hottest = stats::quantile(cells.iter().map(|k| s.temperature[*k]), 0.995)?;
+    (enough && effect).then_some((hottest, fit.slope))
 }
 
 #[cfg(test)]
@@ -275,6 +291,11 @@ mod tests {
         // Nine tenths less the uncertainty (88.6 A) are enough, and so is what the design sets it to.
         assert_eq!(why(&intent, &scene(|_| 89.0)), None);
         assert_eq!(why(&intent, &scene(|_| 88.0)), Some((Cause::LimitedBySetting, 24.0)));
+        // A sensor that jitters by several amperes does not make the source hunt.
+        assert_eq!(
+            why(&intent, &scene(|t| 60.0 + [-6.0, 6.0, 0.0][t as usize % 3])).map(|w| w.0),
+            Some(Cause::LimitedBySetting)
+        );
         let mut set = vessel("");
         set.sources[0].set_a = Some(60.0);
         assert_eq!(why(&set, &scene(|_| 60.0)), None);
@@ -297,6 +318,11 @@ mod tests {
         let view = tape.view(&intent);
         let (hottest, slope) = derates(&view, 0).expect("it derates");
         assert!((hottest - 79.8).abs() < 0.2 && (slope + 1.5).abs() < 0.05, "{hottest} {slope}");
+        // It settles at 80 degC after half an hour, with a sensor that jitters.
+        let settles = |t: i64| (40.0 + 40.0 * t as f64 / 1800.0).min(80.0);
+        let jitter = |t: i64| [-8.0, 8.0, 0.0, 5.0, -5.0][t as usize % 5];
+        let tape = scene(move |t| (100.0 - 1.5 * (settles(t) - 50.0)).min(100.0) + jitter(t)).with(&heat(1), settles);
+        assert_eq!(why(&intent, &tape).map(|w| w.0), Some(Cause::ThermalDerating));
         // Warm and full is warm and full.
         let full = scene(|_| 100.0).with(&heat(1), hot);
         assert_eq!(derates(&full.view(&intent), 0), None);

@@ -54,6 +54,11 @@ fn reversed_source(view: &BankView, j: usize) -> Option<Reversed> {
         view.current[k] + view.loads[k] - others
     };
     let line = mirrored((0..view.grid.len).map(|k| (s.current[k], rest(k))));
+    // Without the bank's word it takes a current that is no offset.
+    let strong = negative.iter().filter(|k| s.current[**k] < -0.1 * s.intent.rated_a).count();
+    if line.is_none() && strong < view.grid.cells(300.0) {
+        return None;
+    }
     let mean = stats::mean(negative.iter().map(|k| s.current[*k]))?;
     let address = &s.intent.signals.current.as_ref()?.address;
     let seconds = negative.len() as f64 * view.grid.step_s();
@@ -214,6 +219,7 @@ pub fn balance(view: &BankView) -> Option<Finding> {
         return None;
     }
     let mut residuals: Vec<f64> = Vec::new();
+    let mut ratios: Vec<f64> = Vec::new();
     let mut beyond: Vec<usize> = Vec::new();
     for k in 0..view.grid.len {
         let with_u = |amps: f64| (amps, view.u_current(amps));
@@ -223,6 +229,7 @@ pub fn balance(view: &BankView) -> Option<Finding> {
             continue;
         }
         residuals.push(r);
+        ratios.push(r / u);
         // Unsynchronised senders disagree for seconds at every step: only what lasts counts (see the share below).
         if r < -2.0 * u {
             beyond.push(k);
@@ -233,6 +240,9 @@ pub fn balance(view: &BankView) -> Option<Finding> {
     }
     let middle = stats::median(residuals.iter().copied())?;
     let share = beyond.len() as f64 / residuals.len() as f64;
+    // The class of a sensor does not average out: twice the uncertainty is exceeded by one honest vessel in forty for as long
+    // as it is looked at, three times by one in a thousand.
+    let far = stats::median(ratios)? < -3.0;
     let summary = format!(
         "The currents do not add up: for {} of the time more flows into bank and loads than the sources give ({} in the middle). \
          A current sensor reads wrongly, or a source is missing from the intent.",
@@ -242,7 +252,7 @@ pub fn balance(view: &BankView) -> Option<Finding> {
     Some(
         finding(
             Kind::CurrentBalance,
-            Severity::Caution,
+            if far { Severity::Caution } else { Severity::Info },
             (view.grid.at(beyond[0]), view.grid.at(*beyond.last()?)),
             0.7,
             summary,

@@ -33,6 +33,18 @@ fn a_balance_that_does_not_close_is_a_finding_and_a_load_that_nobody_lists_is_no
     assert_eq!(off(0.0), None);
     assert_eq!(off(10.0), Some((Kind::CurrentBalance, Some(-10.0))));
     assert_eq!(off(-10.0), None);
+    // Here u = 0.9 A: between twice and three times that it is worth a word and no alarm.
+    let tape = |error: f64| {
+        Tape::new(1800)
+            .fed()
+            .with(VOLTS, |_| 53.5)
+            .with(AMPS, move |_| 60.0 + error)
+            .with(&amps(1), |_| 80.0)
+            .with(&amps(2), |_| 0.0)
+            .with(LOAD_AMPS, |_| 20.0)
+    };
+    let graded = |error: f64| balance(&tape(error).view(&intent)).map(|f| f.severity);
+    assert_eq!((graded(1.5), graded(3.0), graded(4.5)), (None, Some(Severity::Info), Some(Severity::Caution)));
 }
 
 #[test]
@@ -50,6 +62,12 @@ fn a_reversed_shunt_is_turned() {
     assert_eq!((found[0].source.as_deref(), found[0].finding.confidence), (Some("first"), 0.95));
     let turned = corrected(&intent, "bank", &found);
     assert_eq!(turned.sources[0].signals.current.as_ref().map(|s| s.scale), Some(-1.0));
+    // Without the bank's current a twentieth of its rating is an offset, and a fifth is not.
+    let alone = |amps_: f64| {
+        let tape = Tape::new(3600).fed().with(VOLTS, |_| 53.5).with(&amps(1), move |_| amps_).with(&amps(2), |_| 0.0);
+        reversed(&tape.view(&intent)).len()
+    };
+    assert_eq!((alone(-5.0), alone(-20.0)), (0, 1));
     let honest = Tape::new(3600).fed().with(VOLTS, |_| 53.5).with(AMPS, on).with(&amps(1), on).with(&amps(2), |_| 0.0);
     assert!(reversed(&honest.view(&intent)).is_empty());
 }

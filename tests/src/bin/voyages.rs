@@ -3,7 +3,7 @@
 //! The tests sail a few fixed ones; this is for the times when the analysis changes, and shows what a change does to
 //! hundreds of vessels that nobody looked at.
 
-use ampwake_tests::voyages::{Plot, Score, Tally, Voyage, analyse, report, table};
+use ampwake_tests::voyages::{Plot, Score, Tally, Vessels, Voyage, analyse, report, table};
 use clap::Parser;
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
@@ -25,6 +25,9 @@ struct Args {
     /// So many voyages instead, a third of them healthy and the rest of every other plot in turn.
     #[arg(long, value_name = "NUMBER", conflicts_with_all = ["seeds", "plot"])]
     mixed: Option<u64>,
+    /// Vessels with a worn bank and poor sensors.
+    #[arg(long)]
+    rough: bool,
     /// Write the figures and confusion tables here, as Markdown.
     #[arg(long, value_name = "FILE")]
     table: Option<PathBuf>,
@@ -46,10 +49,11 @@ fn main() -> io::Result<()> {
         Some(number) => (args.from..args.from + number).map(|seed| (mixed(seed), seed)).collect(),
         None => plots.iter().flat_map(|p| (args.from..args.from + args.seeds).map(move |seed| (*p, seed))).collect(),
     };
+    let vessels = if args.rough { Vessels::Rough } else { Vessels::Ordinary };
     let (next, tally) = (AtomicUsize::new(0), Mutex::new(Tally::default()));
     let work = || -> io::Result<()> {
         while let Some(&(plot, seed)) = all.get(next.fetch_add(1, Ordering::Relaxed)) {
-            let score = sail(plot, seed, args.keep.as_deref(), all.len() == 1)?;
+            let score = sail(Voyage::on(plot, seed, vessels), args.keep.as_deref(), all.len() == 1)?;
             tally.lock().unwrap_or_else(|e| e.into_inner()).add(plot, seed, score);
         }
         Ok(())
@@ -61,7 +65,8 @@ fn main() -> io::Result<()> {
     })?;
     let tally = tally.into_inner().unwrap_or_else(|e| e.into_inner());
     if let Some(path) = &args.table {
-        std::fs::write(path, table(&tally))?;
+        let options: Vec<String> = std::env::args().skip(1).collect();
+        std::fs::write(path, table(&tally, &options.join(" ")))?;
     }
     report(&tally, &mut io::stdout().lock())
 }
@@ -76,9 +81,9 @@ fn mixed(seed: u64) -> Plot {
     }
 }
 
-fn sail(plot: Plot, seed: u64, keep: Option<&Path>, always: bool) -> io::Result<Score> {
+fn sail(voyage: Voyage, keep: Option<&Path>, always: bool) -> io::Result<Score> {
     let dir = tempfile::tempdir()?;
-    let voyage = Voyage::draw(plot, seed);
+    let (plot, seed) = (voyage.plot, voyage.seed);
     let analysis = analyse(&voyage, dir.path());
     let score = Score::of(&voyage, &analysis.findings);
     if let Some(keep) = keep.filter(|_| always || !score.faults().is_empty()) {

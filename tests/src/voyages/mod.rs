@@ -25,7 +25,7 @@ pub use score::{Charge, Outcome, Score};
 pub use table::table;
 pub use tally::{Tally, report};
 pub use trouble::Trouble;
-pub use vessel::{Second, Vessel};
+pub use vessel::{Second, Vessel, Vessels};
 pub use watch::Watch;
 
 use ampwake_analyzer::analyze::{Analysis, analyze};
@@ -73,12 +73,20 @@ impl Voyage {
     /// # Panics
     /// When no draw comes out clear cut.
     pub fn draw(plot: Plot, seed: u64) -> Self {
+        Self::on(plot, seed, Vessels::Ordinary)
+    }
+
+    /// As [`Voyage::draw`], on one of these vessels.
+    ///
+    /// # Panics
+    /// When no draw comes out clear cut.
+    pub fn on(plot: Plot, seed: u64, vessels: Vessels) -> Self {
         (0..MOST_DRAWS)
-            .find_map(|attempt| Self::attempt(plot, seed, attempt))
+            .find_map(|attempt| Self::attempt(plot, seed, attempt, vessels))
             .unwrap_or_else(|| panic!("{plot} {seed}: nothing clear cut in {MOST_DRAWS} draws"))
     }
 
-    fn attempt(plot: Plot, seed: u64, attempt: u64) -> Option<Self> {
+    fn attempt(plot: Plot, seed: u64, attempt: u64, vessels: Vessels) -> Option<Self> {
         let mut dice = Dice::new(seed, (plot as u64) << 16 | attempt);
         let second = match plot {
             Plot::HeldOff | Plot::LinkLost => Second::Charger,
@@ -86,12 +94,15 @@ impl Voyage {
             _ => Second::Any,
         };
         let mut vessel = vessel::draw(&mut dice, second);
+        if vessels == Vessels::Rough {
+            vessel.wear();
+        }
         let trouble = trouble::brew(plot, &mut dice, &mut vessel);
         let Vessel { chemistry, scenario, .. } = vessel;
         let trace = scenario.sail();
         let truth = Truth::of(&scenario, &trace);
         let mut wiring = Wiring::of(&scenario);
-        let accuracy = imperfect(&mut dice, &mut wiring, &scenario);
+        let accuracy = imperfect(&mut dice, &mut wiring, &scenario, vessels);
         unsaid(plot, &mut dice, &mut wiring, &trouble, &scenario);
         let sailed = expect::Sailed { scenario: &scenario, trace: &trace, truth: &truth };
         let expected = expect::expect(plot, &mut dice, &sailed, &trouble, &mut wiring)?;
@@ -121,14 +132,19 @@ impl Voyage {
 }
 
 /// Makes the sensors as good as real ones are, and returns the `[accuracy]` that a designer would declare for them.
-fn imperfect(dice: &mut Dice, wiring: &mut Wiring, scenario: &Scenario) -> String {
+fn imperfect(dice: &mut Dice, wiring: &mut Wiring, scenario: &Scenario, vessels: Vessels) -> String {
     let cells = f64::from(scenario.bank.cells_in_series);
     // Instruments of larger banks have a larger range: some 0.01 V at 12 V, 0.04 V at 48 V.
     let volt_error = 0.003 * scenario.bank.ocv.at(0.5) * cells / 4.0;
     let volts = |dice: &mut Dice| Sensor::new(dice.between(-1.0, 1.0) * volt_error, 0.5 * volt_error);
-    let amps = |dice: &mut Dice| Sensor {
-        scale: dice.between(0.997, 1.003),
-        ..Sensor::new(dice.between(-0.1, 0.1), dice.between(0.03, 0.12))
+    let rough = vessels == Vessels::Rough;
+    let (scale, offset, noise, percent, floor) =
+        if rough { (0.008, 0.4, 0.5, 0.6, 0.4) } else { (0.003, 0.1, 0.12, 0.5, 0.25) };
+    let amps = |dice: &mut Dice| {
+        let scale = dice.between(1.0 - scale, 1.0 + scale);
+        let sensor = Sensor::new(dice.between(-offset, offset), dice.between(0.25 * noise, noise));
+        // Unsynchronised senders are late by up to two seconds.
+        Sensor { scale, delay: if rough { dice.between(0.3, 1.8) } else { sensor.delay }, ..sensor }
     };
     for sender in &mut wiring.senders {
         match &mut sender.what {
@@ -139,7 +155,7 @@ fn imperfect(dice: &mut Dice, wiring: &mut Wiring, scenario: &Scenario) -> Strin
         }
     }
     format!(
-        "\n[accuracy]\ncurrent = {{ percent = 0.5, floor = 0.25 }}\nvoltage = {{ floor = {:.3} }}\n",
+        "\n[accuracy]\ncurrent = {{ percent = {percent}, floor = {floor} }}\nvoltage = {{ floor = {:.3} }}\n",
         (1.5 * volt_error).max(0.02)
     )
 }

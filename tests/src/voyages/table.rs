@@ -5,18 +5,17 @@ use ampwake_schemas::findings::{Cause, Stage};
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
-/// The whole page.
-pub fn table(tally: &Tally) -> String {
+/// The whole page; `options` are those of the command that sailed them.
+pub fn table(tally: &Tally, options: &str) -> String {
     let scores: Vec<(Plot, &Score)> = tally.scores().collect();
     let mut out = String::from("# Score of the analysis on simulated voyages\n\n");
     let healthy = scores.iter().filter(|s| s.0 == Plot::Healthy).count();
     // Writing to a string cannot fail.
     let _ = writeln!(
         out,
-        "Written by `cargo run --release -p ampwake-tests --bin voyages -- --mixed {} --table tests/voyages/SCORE.md`: {} \
+        "Written by `cargo run --release -p ampwake-tests --bin voyages -- {options}`: {} \
          voyages, {healthy} of them healthy. Vessels, devices and troubles are invented, and the physics are those of the \
          project's own model, so this shows what a change does and not what a vessel at sea will see.\n",
-        scores.len(),
         scores.len()
     );
     figures(&mut out, &scores);
@@ -58,7 +57,7 @@ fn figures(out: &mut String, scores: &[(Plot, &Score)]) {
     line("false cautions on the others", all().map(|s| s.figures.false_cautions).sum::<usize>().to_string());
     let errors = |of: Vec<f64>| quantiles(&of.iter().map(|e| 100.0 * e.abs()).collect::<Vec<_>>(), "%", 2);
     let sources = all().flat_map(|s| &s.sources).filter(|c| c.truth > 5.0).map(super::Charge::error);
-    line("charge of measured sources, off by (sensors of ±0.3 %)", errors(sources.collect()));
+    line("charge of measured sources, off by (with what their sensors are off by)", errors(sources.collect()));
     line("charge of banks, off by", errors(all().map(|s| s.bank.error()).collect()));
     let resistance: Vec<f64> = all().filter_map(|s| s.figures.resistance_error).collect();
     line("resistance, voyages with a figure", percent(resistance.len() as f64, scores.len() as f64));

@@ -32,6 +32,26 @@ pub struct Vessel {
     pub plugged_in: f64,
 }
 
+/// How the vessels are.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Vessels {
+    /// Good sensors, and a bank of ordinary make.
+    #[default]
+    Ordinary,
+    /// Sensors that are barely what the intent says of them and late, and a worn, sluggish bank.
+    Rough,
+}
+
+impl Vessel {
+    /// Another bank than the model's authors had in mind: what it answers late is more and later, and it loses more.
+    pub(super) fn wear(&mut self) {
+        let bank = &mut self.scenario.bank;
+        (bank.r0, bank.r1, bank.tau) = (bank.r0 * 1.3, bank.r1 * 2.5, Seconds(1200.0));
+        bank.acceptance_ohm_ah *= 1.6;
+        bank.charge_efficiency = if self.chemistry.is_lead_acid() { 0.85 } else { 0.99 };
+    }
+}
+
 const fn min(minutes: f64) -> f64 {
     minutes * 60.0
 }
