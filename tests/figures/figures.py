@@ -155,6 +155,7 @@ def daemon(log):
         row(f"its memory{name}", f"{mb:.1f} MB", f"{got['of_that_the_bus_mb']:.1f} MB of it the bus that plays", "under 20", mb < 20 or rate != 1850)
 
 
+# On a disk, not in memory: bytes that go to the device are counted.
 place = pathlib.Path(os.environ.get("FIGURES_FOLDER", tempfile.gettempdir()))
 folder = pathlib.Path(tempfile.mkdtemp(prefix="figures-", dir=place))
 try:

@@ -275,7 +275,7 @@ fn resident_mb() -> f64 {
 fn daemon(recording: PathBuf, database: &Path, per_second: f64, seconds: f64, with_raw: bool) -> Outcome {
     let mut recording = Recording::open(&Input::File(recording))?;
     let mut frames = Vec::new();
-    while frames.len() < (per_second * seconds) as usize + 1 {
+    while frames.len() < (per_second * seconds) as usize {
         let Some(received) = recording.next_frame()? else { break };
         frames.push(received.frame);
     }
