@@ -180,9 +180,17 @@ impl Recording {
     fn from_raw(input: Input, path: &Path) -> Result<Self, RecordingError> {
         let frames = RawFrames::open(path).map_err(|e| RecordingError::Raw(Box::new(e)))?;
         let fingerprint = fnv1a(&frames.ends().map(i64::to_be_bytes).concat());
-        let mut recording = Self {
-            body: Body::Frames(Box::new(frames)),
-            input: input.clone(),
+        let mut recording = Self::over(input.clone(), Body::Frames(Box::new(frames)), fingerprint);
+        let first = recording.parse_next()?.ok_or(RecordingError::Empty { input })?;
+        recording.ahead.push_back(first);
+        Ok(recording)
+    }
+
+    /// Nothing read yet.
+    fn over(input: Input, body: Body, fingerprint: u64) -> Self {
+        Self {
+            body,
+            input,
             names: Names { interfaces: Vec::new(), buses: Vec::new(), line: SERIAL.to_owned() },
             stamps: Stamps::default(),
             ahead: VecDeque::new(),
@@ -191,10 +199,7 @@ impl Recording {
             taken: Arc::default(),
             size: None,
             fingerprint,
-        };
-        let first = recording.parse_next()?.ok_or(RecordingError::Empty { input })?;
-        recording.ahead.push_back(first);
-        Ok(recording)
+        }
     }
 
     /// The same over any reader; `input` is its name in messages.
@@ -225,18 +230,7 @@ impl Recording {
             true => Body::Capture(Box::new(Capture::open(lines.into_rest()).map_err(io)?)),
             false => Body::Lines(lines),
         };
-        let mut recording = Self {
-            body,
-            input: input.clone(),
-            names: Names { interfaces: Vec::new(), buses: Vec::new(), line: SERIAL.to_owned() },
-            stamps: Stamps::default(),
-            ahead: VecDeque::new(),
-            sentences: SentenceLog::default(),
-            damage: Damage::default(),
-            taken,
-            size: None,
-            fingerprint,
-        };
+        let mut recording = Self { taken, ..Self::over(input.clone(), body, fingerprint) };
         if let Some(e) = broken {
             recording.broken(e)?;
         }

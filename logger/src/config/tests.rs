@@ -21,6 +21,30 @@ name = "house-bus"
 
 const EXAMPLE: &str = include_str!("../../../deploy/examples/logger.toml");
 
+const SHUNT: &str = include_str!("../../../deploy/examples/maps/shunt.toml");
+
+#[track_caller]
+fn sound(text: &str, base: &Path) -> Config {
+    read("logger.toml", text, base).unwrap_or_else(|mistakes| panic!("{mistakes}"))
+}
+
+/// A folder with files, gone afterwards.
+struct Folder(tempfile::TempDir);
+
+impl Folder {
+    fn new() -> Self {
+        Self(tempfile::tempdir().unwrap())
+    }
+
+    fn path(&self) -> &Path {
+        self.0.path()
+    }
+
+    fn write(&self, name: &str, content: impl AsRef<[u8]>) {
+        std::fs::write(self.path().join(name), content).unwrap();
+    }
+}
+
 fn mistakes(text: &str) -> Mistakes {
     read("logger.toml", text, Path::new("/nowhere")).unwrap_err()
 }
@@ -34,7 +58,7 @@ fn only(text: &str) -> Mistake {
 
 #[test]
 fn a_good_configuration_reads() {
-    let config = read("logger.toml", GOOD, Path::new("/etc/ampwake")).unwrap();
+    let config = sound(GOOD, Path::new("/etc/ampwake"));
     assert_eq!(config.database, Path::new("/etc/ampwake/data/voyage.db"));
     assert_eq!((config.commit_every_s, config.keep), (1, Keep { raw_days: 0, full_days: 400, max_gb: 4.5 }));
     let bus = |name: &str| CanBus {
@@ -49,11 +73,11 @@ fn a_good_configuration_reads() {
 
 #[test]
 fn the_example_reads_and_says_the_defaults() {
-    let config = read("logger.toml", EXAMPLE, Path::new("/etc/ampwake")).unwrap();
+    let config = sound(EXAMPLE, Path::new("/etc/ampwake"));
     assert_eq!(config.database, Path::new("/var/lib/ampwake/voyage.db"));
     assert_eq!((config.commit_every_s, config.keep), (10, Keep::default()));
     let short = "schema = \"ampwake-logger/1\"\ndatabase = \"v.db\"\n[[can]]\nname = \"can0\"\n";
-    let short = read("logger.toml", short, Path::new("")).unwrap();
+    let short = sound(short, Path::new(""));
     assert_eq!((short.commit_every_s, short.keep, short.can), (10, Keep::default(), config.can));
 }
 
@@ -106,16 +130,16 @@ fn at_least_one_bus() {
 
 #[test]
 fn dbc_files_are_read_with_the_configuration() {
-    let dir = tempfile::tempdir().unwrap();
+    let dir = Folder::new();
     let pack = "BO_ 288 Pack: 8 A\n SG_ Volts : 0|16@1+ (0.1,0) [0|0] \"V\" A\n";
-    std::fs::write(dir.path().join("pack.dbc"), pack).unwrap();
-    std::fs::write(dir.path().join("motor.dbc"), "BO_ 289 Motor: 8\n SG_ Speed 0|16\n").unwrap();
+    dir.write("pack.dbc", pack);
+    dir.write("motor.dbc", "BO_ 289 Motor: 8\n SG_ Speed 0|16\n");
     let with = |files: &str| GOOD.replacen("dbc = []", &format!("dbc = {files}"), 1);
-    let config = read("logger.toml", &with("[\"pack.dbc\"]"), dir.path()).unwrap();
+    let config = sound(&with("[\"pack.dbc\"]"), dir.path());
     assert_eq!(config.can[0].protocols, [Protocol::Dbc, Protocol::N2k], "the user's own words come first");
     assert_eq!(config.can[0].definitions.messages()[0].name, "pack");
     let said = with("[\"pack.dbc\"]").replacen("[\"n2k\"]", "[\"n2k\", \"dbc\"]", 1);
-    let config = read("logger.toml", &said, dir.path()).unwrap();
+    let config = sound(&said, dir.path());
     assert_eq!(config.can[0].protocols, [Protocol::N2k, Protocol::Dbc], "unless the file gives an order");
 
     let m = read("logger.toml", &with("[\"pack.dbc\", \"none.dbc\"]"), dir.path()).unwrap_err().list.remove(0);
@@ -133,7 +157,7 @@ fn with_line(keys: &str) -> String {
 }
 
 fn port_of(keys: &str) -> String {
-    let config = read("logger.toml", &with_line(keys), Path::new("/nowhere")).unwrap();
+    let config = sound(&with_line(keys), Path::new("/nowhere"));
     config.serial[0].port.to_string()
 }
 
@@ -211,27 +235,27 @@ fn slips_in_lines_have_their_place_and_fix() {
 
 #[test]
 fn maps_report_all_their_mistakes() {
-    let dir = tempfile::tempdir().unwrap();
+    let dir = Folder::new();
     let unit = |n: u32, map: &str| format!("{{ unit = {n}, map = \"{map}\" }}");
     let units =
         [unit(1, "good.toml"), unit(2, "good.toml"), unit(3, "bad.toml"), unit(4, "worse.toml"), unit(5, "bad.toml")];
     let keys = format!("port = \"/dev/ttyUSB1\"\nbaud = 9600\nmodbus = [{}]", units.join(", "));
-    std::fs::write(dir.path().join("good.toml"), include_str!("../../../deploy/examples/maps/shunt.toml")).unwrap();
-    std::fs::write(dir.path().join("bad.toml"), "schema = \"ampwake-modbus-map/1\"\nname = 3\n").unwrap();
-    std::fs::write(dir.path().join("worse.toml"), [0xFF]).unwrap();
-    let config = read("logger.toml", &with_line(&keys), dir.path()).unwrap();
+    dir.write("good.toml", SHUNT);
+    dir.write("bad.toml", "schema = \"ampwake-modbus-map/1\"\nname = 3\n");
+    dir.write("worse.toml", [0xFF]);
+    let config = sound(&with_line(&keys), dir.path());
     let error = maps::load(&config).unwrap_err().to_string();
     assert!(error.contains("bad.toml:2:8: `name = 3`") && error.contains("`register` is missing"), "{error}");
     assert!(error.contains("worse.toml:1:1") && error.matches("bad.toml:2:8").count() == 1, "{error}");
-    std::fs::copy(dir.path().join("good.toml"), dir.path().join("bad.toml")).unwrap();
-    std::fs::copy(dir.path().join("good.toml"), dir.path().join("worse.toml")).unwrap();
-    assert_eq!(maps::load(&config).unwrap().len(), 3);
+    dir.write("bad.toml", SHUNT);
+    dir.write("worse.toml", SHUNT);
+    assert_eq!(maps::load(&config).map(|maps| maps.len()).ok(), Some(3));
 }
 
 #[test]
 fn a_bus_may_speak_several_protocols_unless_their_numbers_collide() {
     let with = |list: &str| GOOD.replacen("[\"n2k\"]", list, 1);
-    let config = read("logger.toml", &with("[\"j1939\", \"n2k\", \"canopen\"]"), Path::new("")).unwrap();
+    let config = sound(&with("[\"j1939\", \"n2k\", \"canopen\"]"), Path::new(""));
     assert_eq!(config.can[0].protocols, [Protocol::J1939, Protocol::N2k, Protocol::CanOpen]);
     assert!(read("logger.toml", &with("[\"rvc\", \"j1939\"]"), Path::new("")).is_ok());
     let m = only(&with("[\"n2k\", \"rvc\"]"));
@@ -254,7 +278,7 @@ fn only_who_can_be_asked_is_asked() {
 
 #[test]
 fn a_folder_is_no_database() {
-    let dir = tempfile::tempdir().unwrap();
+    let dir = Folder::new();
     std::fs::create_dir(dir.path().join("data")).unwrap();
     let text = GOOD.replacen("data/voyage.db", "data", 1);
     let m = read("logger.toml", &text, dir.path()).unwrap_err();

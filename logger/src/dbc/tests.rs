@@ -23,6 +23,20 @@ fn read(text: &str) -> Result<Definitions, DbcError> {
 }
 
 #[track_caller]
+fn sound(text: &str) -> Definitions {
+    read(text).unwrap()
+}
+
+fn good() -> Definitions {
+    sound(GOOD)
+}
+
+#[track_caller]
+fn number(reading: Reading) -> f64 {
+    reading.value().unwrap()
+}
+
+#[track_caller]
 fn mistakes(text: &str) -> Vec<String> {
     read(text).unwrap_err().0.iter().map(Remark::to_string).collect()
 }
@@ -34,13 +48,13 @@ fn values(definitions: &Definitions, id: u32, data: &[u8]) -> Vec<(String, Readi
 
 #[test]
 fn a_frame_becomes_values() {
-    let file = read(GOOD).unwrap();
+    let file = good();
     let data = [0x10, 0x02, 0xFE, 0xFF, 0x01, 0, 0, 0];
     let expect = [("pack_voltage", 52.8), ("pack_current", -0.2), ("state", 1.0)];
     let read = values(&file, 288, &data);
     for ((name, reading), (expect_name, expect)) in read.iter().zip(expect) {
         assert_eq!(name, expect_name);
-        assert!((reading.value().unwrap() - expect).abs() < 1e-12, "{name} {reading:?}");
+        assert!((number(*reading) - expect).abs() < 1e-12, "{name} {reading:?}");
     }
     assert_eq!(file.messages()[0].signals[2].unit(), Unit::Code);
     assert_eq!(file.find(FrameId { extended: true, id: 288 }), None, "an 11-bit identifier is no 29-bit one");
@@ -48,7 +62,7 @@ fn a_frame_becomes_values() {
 
 #[test]
 fn missing_is_not_zero() {
-    let file = read(GOOD).unwrap();
+    let file = good();
     let na = Reading::NotAvailable;
     let said = |data: &[u8]| values(&file, 288, data).into_iter().map(|(_, r)| r).collect::<Vec<_>>();
     assert_eq!(said(&[]), [na; 3], "an empty frame");
@@ -56,15 +70,15 @@ fn missing_is_not_zero() {
     // The file calls 255 "SNA"; 6553.5 V is all ones and outside the file's range; the current has no range.
     let full = said(&[0xFF; 8]);
     assert_eq!((full[0], full[2]), (na, na));
-    assert!((full[1].value().unwrap() + 0.1).abs() < 1e-12);
+    assert!((number(full[1]) + 0.1).abs() < 1e-12);
     // Outside the range but no filling: kept, files are often careless with ranges.
-    let kept = said(&[0xFE, 0xFF, 0, 0, 0])[0].value().unwrap();
+    let kept = number(said(&[0xFE, 0xFF, 0, 0, 0])[0]);
     assert!((kept - 6553.4).abs() < 1e-9, "{kept}");
 }
 
 #[test]
 fn only_the_page_that_is_there_speaks() {
-    let file = read(GOOD).unwrap();
+    let file = good();
     let cells = |page| -> Vec<String> {
         let read = values(&file, 289, &[page, 0, 0x0D, 0, 0, 0, 0, 0]);
         read.into_iter().map(|(n, _)| n).filter(|n| n != "page").collect()
@@ -75,7 +89,7 @@ fn only_the_page_that_is_there_speaks() {
     assert!(file.messages()[1].signals[0].is_switch);
     let multiplexers_in_a_circle = GOOD.replace("Cell1 m0", "Cell1 m0M").replace("Cell2 m1", "Cell2 m1M")
         + "SG_MUL_VAL_ 289 Cell1 Cell2 0-65535;\nSG_MUL_VAL_ 289 Cell2 Cell1 0-65535;\n";
-    let file = read(&multiplexers_in_a_circle).unwrap();
+    let file = sound(&multiplexers_in_a_circle);
     assert_eq!(values(&file, 289, &[0; 8]).len(), 1, "the page alone");
 }
 
@@ -131,10 +145,10 @@ fn what_is_not_needed_cannot_stand_in_the_way() {
     let text = GOOD.to_owned()
         + "SGTYPE_ something a parser never saw;\nCAT_DEF_ 1 2 3;\nBA_ \"Odd\" SG_ 288 x \\;\nBO_ 3221225472 \
            VECTOR__INDEPENDENT_SIG_MSG: 0 Listener\n SG_ Lost : 0|8@1+ (1,0) [0|0] \"\" Listener\n";
-    assert_eq!(read(&text).unwrap().messages(), read(GOOD).unwrap().messages());
+    assert_eq!(sound(&text).messages(), good().messages());
     // Neither senders nor receivers, Windows line ends, a byte order mark, Latin-1.
     let bare = GOOD.replace("\" A\n", "\"\n").replace(": 8 A", ": 8").replace('\n', "\r\n");
-    assert_eq!(read(&format!("\u{FEFF}{bare}")).unwrap().messages(), read(GOOD).unwrap().messages());
+    assert_eq!(sound(&format!("\u{FEFF}{bare}")).messages(), good().messages());
     let latin = GOOD.replace("\"V\"", "\"~C\"").into_bytes().into_iter().map(|b| if b == b'~' { 0xB0 } else { b });
     let file = Definitions::from_bytes(Path::new("pack.dbc"), &latin.collect::<Vec<u8>>()).unwrap();
     assert_eq!(file.messages()[0].signals[0].unit(), Unit::Celsius);
@@ -142,7 +156,7 @@ fn what_is_not_needed_cannot_stand_in_the_way() {
 
 #[test]
 fn remarks_say_what_was_not_understood() {
-    let file = read(&GOOD.replace("\"V\"", "\"furlong\"").replace("VAL_ 288 State", "VAL_ 288 State x")).unwrap();
+    let file = sound(&GOOD.replace("\"V\"", "\"furlong\"").replace("VAL_ 288 State", "VAL_ 288 State x"));
     let remarks: Vec<String> = file.remarks().iter().map(Remark::to_string).collect();
     assert_eq!(
         remarks,
@@ -152,7 +166,7 @@ fn remarks_say_what_was_not_understood() {
             "pack.dbc:4: the unit `furlong` is not known; the signal in this line and 2 more is recorded without a unit",
         ]
     );
-    let file = read(&format!("{GOOD}BA_ \"ProtocolType\" \"J1939\";\n")).unwrap();
+    let file = sound(&format!("{GOOD}BA_ \"ProtocolType\" \"J1939\";\n"));
     assert!(file.remarks()[0].text.contains("identifiers are compared whole"));
 }
 
@@ -161,10 +175,10 @@ fn long_names_replace_short_ones_and_equal_ones_are_told_apart() {
     let long = GOOD.to_owned()
         + "BA_ \"SystemMessageLongSymbol\" BO_ 288 \"TheWholeStatusOfThePack\";\n\
            BA_ \"SystemSignalLongSymbol\" SG_ 288 State \"StateOfTheContactors\";\n";
-    let file = read(&long).unwrap();
+    let file = sound(&long);
     assert_eq!(file.messages()[0].name, "the_whole_status_of_the_pack");
     assert_eq!(file.messages()[0].signals[2].name, "state_of_the_contactors");
-    let file = read(&GOOD.replace("Pages", "Pack_Status").replace("Cell2", "cell1")).unwrap();
+    let file = sound(&GOOD.replace("Pages", "Pack_Status").replace("Cell2", "cell1"));
     assert_eq!(file.messages()[1].name, "pack_status_121");
     let names: Vec<&str> = file.messages()[1].signals.iter().map(|s| s.name.as_str()).collect();
     assert_eq!(names, ["page", "cell1", "cell1_2"]);

@@ -12,6 +12,11 @@ const EXTENDED: Flags = Flags { extended: true, error: false, remote: false, fd:
 const PORT: u64 = 0xC046_AA00_FF84_BCDB;
 const STARBOARD: u64 = 0xC046_A000_FF84_BD75;
 
+/// What cannot fail in a test, or has failed it.
+fn ok<T, E: std::fmt::Debug>(result: Result<T, E>) -> T {
+    result.unwrap_or_else(|e| panic!("{e:?}"))
+}
+
 /// A pipeline with its store, fed with messages.
 struct Bench {
     store: Writer,
@@ -30,8 +35,8 @@ impl Bench {
     }
 
     fn with(dialects: Vec<Dialect>) -> Self {
-        let dir = tempfile::tempdir().unwrap();
-        let mut store = Store::create(dir.path().join("voyage.db")).unwrap();
+        let dir = ok(tempfile::tempdir());
+        let mut store = ok(Store::create(dir.path().join("voyage.db")));
         let mut pipeline = Pipeline::new([("can0".to_owned(), dialects)].into());
         pipeline.begin("test", Meaning::Absolute, &mut store);
         Self { store, pipeline, sequence: 0, _dir: dir }
@@ -42,7 +47,7 @@ impl Bench {
         self.finish();
         let path = self.store.path().to_owned();
         drop(self.store);
-        let mut store = Store::create(path).unwrap();
+        let mut store = ok(Store::create(path));
         let mut pipeline = Pipeline::new(BTreeMap::new());
         pipeline.begin("test", Meaning::Absolute, &mut store);
         Self { store, pipeline, ..self }
@@ -56,13 +61,13 @@ impl Bench {
 
     fn send(&mut self, t: f64, source: u8, pgn: u32, instance: Option<u32>, values: &[(&str, FieldValue)]) {
         let def = find(Protocol::N2k, pgn).unwrap();
-        let payload = encode(def, instance, values).unwrap();
+        let payload = ok(encode(def, instance, values));
         let id = CanId::broadcast(def.priority, pgn, source).to_raw();
         if def.transport == Transport::Single {
             return self.raw(t, id, EXTENDED, &payload);
         }
         self.sequence += 1;
-        for frame in fragment(self.sequence, &payload).unwrap() {
+        for frame in ok(fragment(self.sequence, &payload)) {
             self.raw(t, id, EXTENDED, &frame);
         }
     }
@@ -81,16 +86,16 @@ impl Bench {
 
     fn finish(&mut self) {
         self.pipeline.finish(&mut self.store);
-        self.store.commit().unwrap();
+        ok(self.store.commit());
     }
 
     fn channel(&self, address: &str) -> Option<ChannelInfo> {
-        let address: ChannelAddress = address.parse().unwrap();
-        self.store.find(&address).unwrap()
+        let address: ChannelAddress = ok(address.parse());
+        ok(self.store.find(&address))
     }
 
     fn read(&self, address: &str) -> Vec<(Timestamp, Reading)> {
-        self.channel(address).map_or(Vec::new(), |c| self.store.read_all(c.id, None, None).unwrap())
+        self.channel(address).map_or(Vec::new(), |c| ok(self.store.read_all(c.id, None, None)))
     }
 
     /// Values of a channel, rounded to hundredths.
@@ -99,7 +104,7 @@ impl Bench {
     }
 
     fn events(&self) -> Vec<Event> {
-        self.store.events().unwrap()
+        ok(self.store.events())
     }
 
     fn kinds(&self) -> Vec<String> {
@@ -107,20 +112,20 @@ impl Bench {
     }
 
     fn problems(&self) -> BTreeMap<String, u64> {
-        self.store.problems().unwrap()
+        ok(self.store.problems())
     }
 
     fn channels(&self) -> Vec<ChannelInfo> {
-        self.store.channels().unwrap()
+        ok(self.store.channels())
     }
 
     fn devices(&self) -> Vec<ampwake_store::Device> {
-        self.store.devices().unwrap()
+        ok(self.store.devices())
     }
 }
 
 fn json_of(text: &str) -> serde_json::Value {
-    serde_json::from_str(text).unwrap()
+    ok(serde_json::from_str(text))
 }
 
 #[test]
@@ -363,7 +368,7 @@ fn a_step_of_the_clock_is_an_event_and_an_offset() {
     assert_eq!(details["corrected"], true);
     assert_eq!(details["bus_time"], "2025-09-12T12:40:20.000Z");
     assert_eq!(events[0].time.to_string(), "2025-09-12T12:40:20.000Z");
-    let segments = b.store.segments().unwrap();
+    let segments = ok(b.store.segments());
     assert_eq!(segments.iter().map(|s| s.offset_ms).collect::<Vec<_>>(), [1_000_000, 0]);
     let read = b.read("can0/n2k/127508/1/battery_voltage");
     assert!(read.windows(2).all(|w| w[1].0.seconds_since(w[0].0) == 1.0), "one even series over the step");

@@ -5,7 +5,7 @@ use crate::error::StoreError;
 use crate::samples::{Place, block, bounds, places};
 use crate::store::Store;
 use crate::{ChannelId, SegmentId, Timestamp, tails};
-use ampwake_blocks::{BlockError, BlockView, Carry, Coding, Summary};
+use ampwake_blocks::{BlockError, BlockView, Carry, Summary};
 
 impl Store {
     /// Count, extremes, sum and time integral of a channel between `from` and `to`, both included. The steps between
@@ -81,31 +81,6 @@ impl Store {
             Ok((row.get(0)?, row.get(1)?, row.get(2)?, (row.get(3)?, row.get(4)?), summary))
         })
     }
-
-    /// Minimum, maximum, sum and integral of a channel by unpacking every sealed block: what a scan costs.
-    ///
-    /// # Errors
-    /// The file cannot be read, or a block is damaged.
-    pub fn scan(&self, channel: ChannelId) -> Result<Summary, StoreError> {
-        let mut whole = Summary::default();
-        for Place { stream, place, coding } in places(self, channel)? {
-            let sql =
-                "SELECT data FROM block WHERE stream = ?1 AND length(data) > 0 ORDER BY stream, segment, first_ms";
-            let parts = self.rows("cannot read the samples", sql, [stream.0], |row| {
-                Ok(summarised(row.get_ref(0)?.as_blob().unwrap_or_default(), place, coding))
-            })?;
-            for part in parts {
-                whole.merge(&part.map_err(|source| StoreError::Block { path: self.path.clone(), source })?);
-            }
-        }
-        Ok(whole)
-    }
-}
-
-fn summarised(block: &[u8], place: usize, coding: Coding) -> Result<Summary, BlockError> {
-    let (view, columns) = BlockView::read(block, |at| at == place)?;
-    let column = columns.first().ok_or(BlockError::Malformed("a column is not there"))?;
-    Ok(view.summarise(column, coding))
 }
 
 /// Of the rows of a block between two times of the recorder.

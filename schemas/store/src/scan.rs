@@ -2,9 +2,8 @@
 
 use crate::error::StoreError;
 use crate::store::Store;
-use crate::{ChannelId, Summary};
-use ampwake_blocks::{BlockView, Coding};
-use ampwake_schemas::message::Scale;
+use crate::{ChannelId, StreamColumn, StreamId, Summary};
+use ampwake_blocks::BlockView;
 use std::collections::{BTreeMap, HashMap};
 
 impl Store {
@@ -14,26 +13,14 @@ impl Store {
     ///
     /// # Errors
     /// The file cannot be read, or a block is damaged.
-    pub fn scan_all(&self) -> Result<BTreeMap<ChannelId, Summary>, StoreError> {
-        let mut columns: HashMap<i64, Vec<(ChannelId, Coding)>> = HashMap::new();
-        let sql = "SELECT stream, channel, step, shift, decimals FROM stream_column ORDER BY stream, place";
-        for (stream, channel, scale) in self.rows("cannot read the streams", sql, [], |row| {
-            let scale: Option<(i64, i64, u8)> = match row.get::<_, Option<i64>>(2)? {
-                Some(step) => Some((step, row.get(3)?, row.get(4)?)),
-                None => None,
-            };
-            Ok((row.get::<_, i64>(0)?, ChannelId(row.get(1)?), scale))
-        })? {
-            let coding = scale
-                .map_or(Coding::Float, |(step, offset, decimals)| Coding::Scaled(Scale { step, offset, decimals }));
-            columns.entry(stream).or_default().push((channel, coding));
-        }
+    pub fn scan(&self) -> Result<BTreeMap<ChannelId, Summary>, StoreError> {
+        let streams: HashMap<StreamId, Vec<StreamColumn>> = self.stream_columns()?.into_iter().collect();
         let mut whole = BTreeMap::new();
         let sql = "SELECT stream, data FROM block WHERE length(data) > 0 ORDER BY stream, segment, first_ms";
         let damaged = self.rows("cannot read the samples", sql, [], |row| {
-            let channels = columns.get(&row.get(0)?).map(Vec::as_slice).unwrap_or_default();
+            let columns = streams.get(&StreamId(row.get(0)?)).map(Vec::as_slice).unwrap_or_default();
             let block = row.get_ref(1)?.as_blob().unwrap_or_default();
-            Ok(merge(block, channels, &mut whole).err())
+            Ok(merge(block, columns, &mut whole).err())
         })?;
         match damaged.into_iter().flatten().next() {
             Some(source) => Err(StoreError::Block { path: self.path.clone(), source }),
@@ -44,11 +31,11 @@ impl Store {
 
 fn merge(
     block: &[u8],
-    channels: &[(ChannelId, Coding)],
+    columns: &[StreamColumn],
     whole: &mut BTreeMap<ChannelId, Summary>,
 ) -> Result<(), ampwake_blocks::BlockError> {
-    let (view, columns) = BlockView::read(block, |_| true)?;
-    for (column, (channel, coding)) in columns.iter().zip(channels) {
+    let (view, decoded) = BlockView::read(block, |_| true)?;
+    for (column, StreamColumn { channel, coding }) in decoded.iter().zip(columns) {
         whole.entry(*channel).or_default().merge(&view.summarise(column, *coding));
     }
     Ok(())

@@ -6,7 +6,7 @@ mod common;
 
 use ampwake_schemas::sample::Reading;
 use ampwake_schemas::time::Timestamp;
-use ampwake_store::{Keep, Retained, Store, Summary, Writer};
+use ampwake_store::{Keep, Retained, SegmentId, Store, Summary, Writer};
 use common::{Case, ms, volts};
 
 const HOUR: i64 = 3_600_000;
@@ -24,6 +24,14 @@ fn recorded(w: &mut Writer, start: i64, days: i64) {
         }
         w.seal().unwrap();
     }
+}
+
+/// A database with its writer, in its first segment.
+fn begun(segment: &str) -> (Case, Writer, SegmentId) {
+    let case = Case::new();
+    let mut w = Store::create(case.path()).unwrap();
+    let segment = w.begin_segment(segment);
+    (case, w, segment)
 }
 
 fn keep(full_days: u32) -> Keep {
@@ -63,9 +71,7 @@ fn count(case: &Case, sql: &str) -> i64 {
 
 #[test]
 fn old_blocks_lose_their_rows_and_keep_what_they_come_to() {
-    let case = Case::new();
-    let mut w = Store::create(case.path()).unwrap();
-    w.begin_segment("test");
+    let (case, mut w, _) = begun("test");
     recorded(&mut w, START, 20);
     let (before, period) = (whole(&w), w.period().unwrap());
     let (info, hours) = (w.channels().unwrap(), count(&case, "SELECT count(*) FROM rollup_hour"));
@@ -89,9 +95,7 @@ fn old_blocks_lose_their_rows_and_keep_what_they_come_to() {
 
 #[test]
 fn a_clock_that_was_never_set_does_not_make_old() {
-    let case = Case::new();
-    let mut w = Store::create(case.path()).unwrap();
-    w.begin_segment("last season");
+    let (case, mut w, _) = begun("last season");
     recorded(&mut w, START, 2);
     w.begin_segment("the clock stood in 1970");
     recorded(&mut w, 0, 2);
@@ -111,9 +115,7 @@ fn a_clock_that_was_never_set_does_not_make_old() {
 
 #[test]
 fn a_clock_that_runs_ahead_for_an_hour_costs_a_day_of_the_oldest() {
-    let case = Case::new();
-    let mut w = Store::create(case.path()).unwrap();
-    w.begin_segment("test");
+    let (_case, mut w, _) = begun("test");
     recorded(&mut w, START, 10);
     retained(&mut w, keep(30), START + 5000 * DAY);
     retained(&mut w, keep(30), START + 5000 * DAY);
@@ -122,9 +124,7 @@ fn a_clock_that_runs_ahead_for_an_hour_costs_a_day_of_the_oldest() {
 
 #[test]
 fn minutes_go_after_a_season_and_a_bit_and_hours_stay() {
-    let case = Case::new();
-    let mut w = Store::create(case.path()).unwrap();
-    w.begin_segment("test");
+    let (case, mut w, _) = begun("test");
     recorded(&mut w, START, 4);
     drop(w);
     looks(&case, keep(36_500), START + 402 * DAY, 6);
@@ -135,9 +135,7 @@ fn minutes_go_after_a_season_and_a_bit_and_hours_stay() {
 
 #[test]
 fn where_there_is_no_room_the_oldest_goes_first_and_its_pages_are_used_again() {
-    let case = Case::new();
-    let mut w = Store::create(case.path()).unwrap();
-    w.begin_segment("test");
+    let (case, mut w, _) = begun("test");
     let v = volts(&mut w);
     let limit = Keep { full_days: 36_500, max_bytes: 14_000_000, beside: 1_000_000 };
     let mut largest = 0;
@@ -164,9 +162,7 @@ fn where_there_is_no_room_the_oldest_goes_first_and_its_pages_are_used_again() {
 
 #[test]
 fn what_cannot_be_cut_anew_is_not_cut_away_when_a_clock_is_corrected() {
-    let case = Case::new();
-    let mut w = Store::create(case.path()).unwrap();
-    let segment = w.begin_segment("test");
+    let (case, mut w, segment) = begun("test");
     recorded(&mut w, START, 3);
     let hours = || count(&case, "SELECT sum(count) FROM rollup_hour");
     let before = hours();

@@ -11,6 +11,7 @@ use ampwake_schemas::quantity::Unit;
 use ampwake_schemas::time::Timestamp;
 use ampwake_store::{Coding, Store, StreamColumn, raw};
 use ampwake_tests::counter::options;
+use ampwake_tests::peak_kb;
 use clap::Parser;
 use rusqlite::Connection;
 use serde_json::json;
@@ -94,7 +95,7 @@ fn timed<T>(
 
 fn scan(database: &Path, rounds: u32) -> Outcome {
     let store = Store::open(database)?;
-    let (seconds, all) = timed(rounds, || Ok(store.scan_all()?))?;
+    let (seconds, all) = timed(rounds, || Ok(store.scan()?))?;
     let samples: u64 = all.values().map(|s| s.count).sum();
     let integral: f64 = all.values().map(|s| s.integral).sum();
     Ok(json!({ "samples": samples, "seconds": seconds, "integral": integral }))
@@ -267,9 +268,7 @@ fn cpu_seconds() -> f64 {
 }
 
 fn resident_mb() -> f64 {
-    let text = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
-    let peak = text.lines().find_map(|l| l.strip_prefix("VmHWM:")?.trim().strip_suffix(" kB")?.parse::<f64>().ok());
-    peak.unwrap_or(0.0) / 1000.0
+    peak_kb().unwrap_or(0) as f64 / 1000.0
 }
 
 fn daemon(recording: PathBuf, database: &Path, per_second: f64, seconds: f64, with_raw: bool) -> Outcome {

@@ -15,12 +15,22 @@ fn unit() -> Unit {
     Unit::new(7, shunt(), false, 1.0, 0.0)
 }
 
+/// The next turn and when it is due.
+fn next(unit: &mut Unit) -> (usize, f64) {
+    unit.next().unwrap()
+}
+
+/// What is asked in a turn.
+fn asked(unit: &Unit, turn: usize) -> ReadRequest {
+    unit.request(turn).unwrap().clone()
+}
+
 /// Questions in the order in which they come, each answered with zeros: second, address, count.
 fn questions(unit: &mut Unit, n: usize) -> Vec<(f64, u16, u16)> {
     (0..n)
         .map(|_| {
-            let (turn, due) = unit.next().unwrap();
-            let request = unit.request(turn).unwrap().clone();
+            let (turn, due) = next(unit);
+            let request = asked(unit, turn);
             unit.answered(turn, due, &vec![0; usize::from(request.count)]);
             (due, request.address, request.count)
         })
@@ -29,8 +39,8 @@ fn questions(unit: &mut Unit, n: usize) -> Vec<(f64, u16, u16)> {
 
 #[test]
 fn neighbours_are_one_question_and_slow_ones_have_their_own_time() {
-    let asked = questions(&mut unit(), 40);
-    let of = |address| asked.iter().filter(|q| q.1 == address).map(|q| (q.0, q.2)).collect::<Vec<_>>();
+    let questions = questions(&mut unit(), 40);
+    let of = |address| questions.iter().filter(|q| q.1 == address).map(|q| (q.0, q.2)).collect::<Vec<_>>();
     assert_eq!(of(256)[..3], [(0.0, 3), (1.0, 3), (2.0, 3)]);
     assert_eq!(of(259)[..2], [(0.0, 1), (10.0, 1)]);
     assert_eq!((of(16), of(512)), (vec![(0.0, 2)], vec![(0.0, 8)]));
@@ -60,30 +70,30 @@ fn answers_become_values_and_words() {
 fn a_silent_unit_is_asked_ever_more_rarely_and_comes_back() {
     let mut unit = unit();
     let mut remarks = Vec::new();
-    let mut asked = Vec::new();
+    let mut times = Vec::new();
     for _ in 0..30 {
-        let (turn, due) = unit.next().unwrap();
-        asked.push(due);
+        let (turn, due) = next(&mut unit);
+        times.push(due);
         let (name, remark) = unit.failed(turn, due, &NO_ANSWER);
         assert_eq!(name, "modbus_no_answer");
         remarks.extend(remark);
     }
     assert_eq!(remarks.iter().map(|r| r.0).collect::<Vec<_>>(), ["device_silent"], "said once");
     assert!(remarks[0].1.contains("unit 7 does not answer"), "{}", remarks[0].1);
-    let last = &asked[asked.len() - 4..];
-    assert!(last.windows(2).all(|w| w[1] - w[0] == 60.0), "{asked:?}");
+    let last = &times[times.len() - 4..];
+    assert!(last.windows(2).all(|w| w[1] - w[0] == 60.0), "{times:?}");
 
-    let (turn, due) = unit.next().unwrap();
-    let n = usize::from(unit.request(turn).unwrap().count);
+    let (turn, due) = next(&mut unit);
+    let n = usize::from(asked(&unit, turn).count);
     let (_, _, back) = unit.answered(turn, due, &vec![0; n]);
     assert_eq!(back.unwrap().0, "device_back");
-    assert_eq!(unit.next().unwrap().1, due, "everything else is asked at once");
+    assert_eq!(next(&mut unit).1, due, "everything else is asked at once");
 }
 
 #[test]
 fn one_damaged_answer_is_asked_again_at_once() {
     let mut unit = unit();
-    let (turn, _) = unit.next().unwrap();
+    let (turn, _) = next(&mut unit);
     assert_eq!(unit.failed(turn, 0.5, &Failure::Heard(Heard::BadCrc)).0, "modbus_crc");
     assert_eq!(unit.turns[turn].due, 0.5);
 }
@@ -95,8 +105,8 @@ fn a_register_that_is_not_there_costs_its_neighbours_nothing() {
     let mut voltage = 0;
     let mut refused = 0;
     for _ in 0..400 {
-        let (turn, due) = unit.next().unwrap();
-        let request = unit.request(turn).unwrap().clone();
+        let (turn, due) = next(&mut unit);
+        let request = asked(&unit, turn);
         // The device has no temperature.
         if request.range(Function::HoldingRegisters, 258, 1).is_some() {
             refused += 1;
@@ -118,11 +128,11 @@ fn a_register_that_is_not_there_costs_its_neighbours_nothing() {
 fn a_busy_device_is_no_silent_one() {
     let mut unit = unit();
     for _ in 0..50 {
-        let (turn, due) = unit.next().unwrap();
+        let (turn, due) = next(&mut unit);
         let (name, remark) = unit.failed(turn, due, &Failure::Exception(6));
         assert_eq!((name, remark), ("modbus_busy", None));
     }
-    assert!(unit.next().unwrap().1 < 60.0);
+    assert!(next(&mut unit).1 < 60.0);
 }
 
 proptest! {
@@ -137,10 +147,10 @@ proptest! {
         let mut unit = Unit::new(7, registers, gaps, 1.0, 0.0);
         let mut last = 0.0_f64;
         for (kind, word) in events {
-            let (turn, due) = unit.next().unwrap();
+            let (turn, due) = next(&mut unit);
             let now = due.max(last);
             last = now;
-            let count = usize::from(unit.request(turn).unwrap().count);
+            let count = usize::from(asked(&unit, turn).count);
             match kind {
                 0..=6 => { unit.answered(turn, now, &vec![word; count]); }
                 7 | 8 => { unit.failed(turn, now, &NO_ANSWER); }
