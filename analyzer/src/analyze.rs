@@ -1,5 +1,6 @@
 //! The analysis from end to end: recording and intent in, findings and pictures out.
 
+use crate::battery::{self, Life};
 use crate::chart::BankCharts;
 use crate::opportunity::{self, Opportunity};
 use crate::recording::Recording;
@@ -7,10 +8,10 @@ use crate::remark;
 use crate::series::Grid;
 use crate::sessions::{self, SessionSpan};
 use crate::stages::{self, Progress, Span};
-use crate::verdict;
+use crate::verdict::{self, Tested};
 use crate::view::{self, BankView};
 use crate::{document, era, quality};
-use ampwake_schemas::findings::{BatteryFigures, Finding, Findings, Period, SCHEMA, Session, Verdict};
+use ampwake_schemas::findings::{Finding, Findings, Period, SCHEMA, Session};
 use ampwake_schemas::intent::Intent;
 use ampwake_schemas::time::Timestamp;
 
@@ -37,8 +38,23 @@ pub struct Worked<'a> {
     pub sessions: Vec<SessionSpan>,
 }
 
+/// The analysis of a part of a longer recording, with what is needed to join it to the others.
+pub struct Piece {
+    /// Of this part alone.
+    pub analysis: Analysis,
+    /// What was measured for every requirement.
+    pub tested: Vec<Tested>,
+    /// What every bank lived through.
+    pub banks: Vec<Life>,
+}
+
 /// Analyses a recording against the intent.
 pub fn analyze(recording: &Recording, intent: &Intent) -> Analysis {
+    piece(recording, intent).analysis
+}
+
+/// As [`analyze`], for a part of a longer recording.
+pub fn piece(recording: &Recording, intent: &Intent) -> Piece {
     let of_this_time = era::without_strays(recording);
     let (recording, strays) = of_this_time.as_ref().map_or((recording, 0), |(r, n)| (r, *n));
     let epoch = Timestamp::default();
@@ -50,7 +66,8 @@ pub fn analyze(recording: &Recording, intent: &Intent) -> Analysis {
     findings.extend(remark::ac::parallel(intent, recording));
     let mut sessions: Vec<Session> = Vec::new();
     let mut charts = Vec::new();
-    let mut verdicts: Vec<Option<Verdict>> = vec![None; intent.requirements.len()];
+    let mut tested: Vec<Option<Tested>> = vec![None; intent.requirements.len()];
+    let mut banks: Vec<Life> = Vec::new();
     let mut data_quality = quality::quality(recording, intent, period);
     data_quality.notes.extend(changes);
     if strays > 0 {
@@ -58,7 +75,6 @@ pub fn analyze(recording: &Recording, intent: &Intent) -> Analysis {
             "{strays} samples are dated more than a year from all others: a clock that was not set. They are left out."
         ));
     }
-    let mut battery = BatteryFigures::default();
     for bank in &intent.banks {
         let first = view::build(recording, intent, bank, grid);
         let reversed = remark::sensors::reversed(&first);
@@ -83,6 +99,7 @@ pub fn analyze(recording: &Recording, intent: &Intent) -> Analysis {
         findings.extend(remark::battery::remarks(&w.view, recording));
         findings.extend(remark::sensors::temperature_faults(&w.view, recording));
         findings.extend(remark::sensors::balance(&w.view));
+        let life = Life::of(&w.view, &w.spans);
         let context = verdict::Context {
             view: &w.view,
             recording,
@@ -90,8 +107,9 @@ pub fn analyze(recording: &Recording, intent: &Intent) -> Analysis {
             progress: &w.progress,
             opportunity: &w.opportunity,
             sessions: &w.sessions,
+            life: &life,
         };
-        for (r, slot) in intent.requirements.iter().zip(&mut verdicts) {
+        for (r, slot) in intent.requirements.iter().zip(&mut tested) {
             let here = match &r.bank {
                 Some(name) => *name == bank.name,
                 // A requirement on sources belongs to their bank; the rest, and those on AC sources, to the first.
@@ -100,26 +118,32 @@ pub fn analyze(recording: &Recording, intent: &Intent) -> Analysis {
                 }),
             };
             if slot.is_none() && (here || intent.banks.len() == 1) {
-                *slot = Some(verdict::judge(r, &context));
+                let outcome = verdict::measure(r, &context);
+                *slot = Some(Tested { requirement: r.clone(), bank: Some(bank.name.clone()), outcome });
             }
         }
         quality::note_view(&w.view, charts.is_empty(), &mut data_quality);
-        if battery == BatteryFigures::default() {
-            battery = crate::battery::figures(&w.view, &w.spans);
-        }
+        banks.push(life);
         let several = intent.banks.len() > 1;
         sessions.extend(document::sessions(&w, sessions.len(), several));
         charts.push(document::charts(&w, recording));
     }
     document::clip(&mut sessions, &mut findings, period);
     document::order(&mut findings);
-    let verdicts = intent
+    let tested: Vec<Tested> = intent
         .requirements
         .iter()
-        .zip(verdicts)
-        .map(|(r, v)| v.unwrap_or_else(|| document::untested(r, "no bank of the intent has these sources")))
+        .zip(tested)
+        .map(|(r, t)| {
+            t.unwrap_or_else(|| Tested {
+                requirement: r.clone(),
+                bank: None,
+                outcome: Err("no bank of the intent has these sources".to_owned()),
+            })
+        })
         .collect();
-    Analysis {
+    let verdicts = tested.iter().map(|t| verdict::judge(&t.requirement, t.outcome.clone())).collect();
+    let analysis = Analysis {
         findings: Findings {
             schema: SCHEMA.to_owned(),
             vessel: intent.vessel.name.clone(),
@@ -128,11 +152,12 @@ pub fn analyze(recording: &Recording, intent: &Intent) -> Analysis {
             sessions,
             findings,
             verdicts,
-            battery,
+            battery: battery::of_first(&banks),
             trend: Vec::new(),
         },
         charts,
-    }
+    };
+    Piece { analysis, tested, banks }
 }
 
 /// Stages, progress, opportunity and sessions of one bank.

@@ -28,6 +28,7 @@ pub mod recording;
 pub mod refusal;
 pub mod remark;
 pub mod report;
+pub mod season;
 pub mod series;
 pub mod sessions;
 pub mod stages;

@@ -194,6 +194,17 @@ fn period(
     })
 }
 
+/// The part of a database's period that was asked for, if anything is there.
+///
+/// # Errors
+/// The database cannot be read.
+pub fn asked(store: &Store, from: Option<Timestamp>, to: Option<Timestamp>) -> Result<Option<Period>, StoreError> {
+    let all = store
+        .period()?
+        .map(|p| Period { start: from.map_or(p.start, |t| t.max(p.start)), end: to.map_or(p.end, |t| t.min(p.end)) });
+    Ok(all.filter(|p| p.start < p.end))
+}
+
 /// The part of the period of which the recorder keeps only summaries, so that nothing of it can be read.
 fn summaries_only(store: &Store, period: Option<Period>) -> Result<Option<(i64, i64)>, StoreError> {
     let Some((full_from, p)) = store.full_from()?.zip(period) else { return Ok(None) };

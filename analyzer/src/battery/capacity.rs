@@ -1,9 +1,8 @@
 //! Capacity between two anchors: the charge that flowed over the change of the state of charge.
 
-use super::anchor::{Anchor, Kind, anchors};
+use super::anchor::Kind;
+use super::life::{Life, Moment};
 use crate::report::format;
-use crate::stages::Span;
-use crate::view::BankView;
 
 /// A capacity and what it rests on.
 #[derive(Debug, Clone, PartialEq)]
@@ -12,10 +11,10 @@ pub struct Capacity {
     pub ah: f64,
     /// One standard uncertainty, Ah.
     pub u_ah: f64,
-    /// The earlier anchor.
-    pub from: Anchor,
+    /// The earlier moment.
+    pub from: Moment,
     /// The later one.
-    pub to: Anchor,
+    pub to: Moment,
     /// Net charge between them, Ah, out of the bank negative.
     pub charge_ah: f64,
 }
@@ -35,16 +34,16 @@ const U_CHARGING: f64 = 0.005;
 ///
 /// # Errors
 /// In plain words, what would be needed.
-pub fn capacity(view: &BankView, spans: &[Span]) -> Result<Capacity, String> {
-    let all = anchors(view, spans);
+pub(super) fn capacity(life: &Life) -> Result<Capacity, String> {
     let mut best: Option<Capacity> = None;
-    for (n, from) in all.iter().enumerate() {
-        for to in &all[n + 1..] {
+    for (n, from) in life.moments.iter().enumerate() {
+        for to in &life.moments[n + 1..] {
             // Two full anchors are a loop and no change.
-            if from.kind == Kind::Full && to.kind == Kind::Full || (to.soc - from.soc).abs() < LEAST_CHANGE {
+            let loops = from.anchor.kind == Kind::Full && to.anchor.kind == Kind::Full;
+            if loops || (to.anchor.soc - from.anchor.soc).abs() < LEAST_CHANGE {
                 continue;
             }
-            let Some(c) = between(view, *from, *to) else { continue };
+            let Some(c) = between(life, *from, *to) else { continue };
             if best.as_ref().is_none_or(|b| c.u_ah / c.ah < b.u_ah / b.ah) {
                 best = Some(c);
             }
@@ -66,29 +65,26 @@ pub fn capacity(view: &BankView, spans: &[Span]) -> Result<Capacity, String> {
     }
 }
 
-fn between(view: &BankView, from: Anchor, to: Anchor) -> Option<Capacity> {
-    let (start, end) = (view.grid.at(from.at), view.grid.at(to.at));
-    let net = view.current_series.integral(start, end, |i| i);
-    let into = view.current_series.integral_positive(start, end);
-    let hours = (end - start) as f64 / 3_600_000.0;
-    if net.seen_s < (1.0 - MOST_UNSEEN) * hours * 3600.0 {
+fn between(life: &Life, from: Moment, to: Moment) -> Option<Capacity> {
+    let (anchor_a, anchor_b) = (from.anchor, to.anchor);
+    let counted = to.counted.since(from.counted);
+    let (net, into, hours) = (counted.net_ah, counted.in_ah, counted.hours);
+    if counted.seen_h < (1.0 - MOST_UNSEEN) * hours {
         return None;
     }
     // What lead-acid takes in it does not give back whole: only what it gave counts.
-    if view.intent.chemistry.is_lead_acid() && into.value_h > 0.02 * net.value_h.abs() {
+    if life.chemistry.is_lead_acid() && into > 0.02 * net.abs() {
         return None;
     }
-    let change = to.soc - from.soc;
-    let ah = net.value_h / change;
-    let accuracy = view.vessel.accuracy.current;
+    let change = anchor_b.soc - anchor_a.soc;
+    let ah = net / change;
     // The class of the sensor and its offset do not average out (JCGM 100, 4.3); nor does what was not seen.
-    let unseen_h = hours - net.seen_s / 3600.0;
-    let u_q = (accuracy.percent / 100.0 * net.value_h)
-        .hypot(accuracy.floor * hours)
-        .hypot(U_CHARGING * into.value_h)
-        .hypot(unseen_h * net.value_h.abs() / hours);
-    let u_ah = ah * (u_q / net.value_h).hypot(from.u_soc.hypot(to.u_soc) / change);
-    (ah > 0.0).then_some(Capacity { ah, u_ah: u_ah.abs(), from, to, charge_ah: net.value_h })
+    let u_q = (life.current.percent / 100.0 * net)
+        .hypot(life.current.floor * hours)
+        .hypot(U_CHARGING * into)
+        .hypot((hours - counted.seen_h) * net.abs() / hours);
+    let u_ah = ah * (u_q / net).hypot(anchor_a.u_soc.hypot(anchor_b.u_soc) / change);
+    (ah > 0.0).then_some(Capacity { ah, u_ah: u_ah.abs(), from, to, charge_ah: net })
 }
 
 #[cfg(test)]
@@ -119,7 +115,7 @@ mod tests {
 
     fn found(intent: &Intent, tape: &Tape) -> Result<Capacity, String> {
         let view = tape.view(intent);
-        capacity(&view, &decode(&view))
+        Life::of(&view, &decode(&view)).capacity()
     }
 
     /// Chen et al. 2020: 3.581 V is 0.30 and 4.042 V is 0.80; 200 Ah between them are 400 Ah.

@@ -1,8 +1,7 @@
 //! Efficiencies over a closed loop: from one full charge to the next, what came out over what went in.
 
-use super::anchor::{Kind, anchors};
-use crate::stages::Span;
-use crate::view::BankView;
+use super::anchor::Kind;
+use super::life::{Counted, Life};
 
 /// Charge and energy out over in, each with one standard uncertainty.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -20,42 +19,31 @@ const MOST_UNSEEN: f64 = 0.01;
 /// A figure less certain than this is no figure.
 const MOST_UNCERTAIN: f64 = 0.05;
 
-/// From the first full charge to the last one: CE = Q_out/Q_in, EE = E_out/E_in. A value above one is not clipped: its
-/// uncertainty says why.
-pub(super) fn efficiency(view: &BankView, spans: &[Span]) -> Option<Efficiency> {
-    let full: Vec<usize> = anchors(view, spans).into_iter().filter(|a| a.kind == Kind::Full).map(|a| a.at).collect();
-    let (from, to) = (*full.first()?, *full.last()?);
-    let (start, end) = (view.grid.at(from), view.grid.at(to));
-    let hours = (end - start) as f64 / 3_600_000.0;
-    let into = view.current_series.integral_positive(start, end);
-    let out = view.current_series.map(|i| -i).integral_positive(start, end);
-    let capacity = view.intent.capacity_ah;
-    if into.seen_s < (1.0 - MOST_UNSEEN) * hours * 3600.0 || out.value_h < LEAST_DEPTH * capacity {
+/// From one full charge to another, of all pairs the most certain: CE = Q_out/Q_in, EE = E_out/E_in. A value above one is
+/// not clipped: its uncertainty says why.
+pub(super) fn efficiency(life: &Life) -> Option<Efficiency> {
+    let full: Vec<Counted> = life.moments.iter().filter(|m| m.anchor.kind == Kind::Full).map(|m| m.counted).collect();
+    let pairs = full.iter().enumerate().flat_map(|(n, from)| full[n + 1..].iter().map(|to| to.since(*from)));
+    pairs.filter_map(|counted| of_loop(life, counted)).min_by(|a, b| a.coulombic.1.total_cmp(&b.coulombic.1))
+}
+
+fn of_loop(life: &Life, counted: Counted) -> Option<Efficiency> {
+    let hours = counted.hours;
+    if counted.seen_h < (1.0 - MOST_UNSEEN) * hours || counted.out_ah < LEAST_DEPTH * life.capacity_ah {
         return None;
     }
-    let cell_h = view.grid.step_s() / 3600.0;
-    let (mut e_in, mut e_out, mut blind) = (0.0, 0.0, 0_usize);
-    for k in from..to {
-        let watts = view.voltage[k] * view.current[k];
-        match watts {
-            w if w.is_nan() => blind += 1,
-            w if w > 0.0 => e_in += w * cell_h,
-            w => e_out -= w * cell_h,
-        }
-    }
-    if blind as f64 > MOST_UNSEEN * (to - from) as f64 || e_in <= 0.0 {
+    if counted.hours - counted.powered_h > MOST_UNSEEN * hours || counted.in_wh <= 0.0 {
         return None;
     }
-    let (q_in, q_out) = (into.value_h, out.value_h);
+    let q_in = counted.in_ah;
     // The sensor's class is the same on both sides and cancels; its offset adds to one and takes from the other.
-    let u_offset = view.vessel.accuracy.current.floor * hours;
-    let u_closure = std::f64::consts::SQRT_2 * U_CLOSURE * capacity;
+    let u_offset = life.current.floor * hours;
+    let u_closure = std::f64::consts::SQRT_2 * U_CLOSURE * life.capacity_ah;
     let u_of = |ratio: f64| (u_offset * (1.0 + ratio) / q_in).hypot(u_closure / q_in);
-    let (ce, ee) = (q_out / q_in, e_out / e_in);
+    let (ce, ee) = (counted.out_ah / q_in, counted.out_wh / counted.in_wh);
     let u_ce = u_of(ce);
     // A voltmeter that is off by a constant is off on both sides.
-    let u_ee = u_of(ee);
-    (u_ce <= MOST_UNCERTAIN).then_some(Efficiency { coulombic: (ce, u_ce), energy: (ee, u_ee) })
+    (u_ce <= MOST_UNCERTAIN).then_some(Efficiency { coulombic: (ce, u_ce), energy: (ee, u_ce) })
 }
 
 #[cfg(test)]
@@ -93,7 +81,7 @@ mod tests {
         let mut intent = vessel("");
         (intent.accuracy.current.percent, intent.accuracy.current.floor) = (0.5, 0.1);
         let view = tape.view(&intent);
-        efficiency(&view, &decode(&view))
+        efficiency(&Life::of(&view, &decode(&view)))
     }
 
     #[test]

@@ -4,18 +4,38 @@ use crate::stats;
 use crate::view::BankView;
 use ampwake_schemas::findings::Estimate;
 
-/// R = ΔU/ΔI (the two-level formula of IEC 62620 / IEC 61960-3, applied to steps of loads and sources), from steps of
-/// at least a tenth of the capacity per hour with both sides steady for five seconds and the reading taken five
-/// seconds after the step; the median of at least three steps (common practice, no source).
-pub(super) fn resistance(view: &BankView) -> Option<Estimate> {
+/// One step of the current.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Step {
+    /// When, ms since the epoch.
+    pub at_ms: i64,
+    /// What it answered, milliohms.
+    pub mohm: f64,
+    /// The bank's temperature then, degC; NaN where nobody measured it.
+    pub celsius: f64,
+}
+
+/// What a step has to be at least: a tenth of the capacity per hour (common practice, no source), A.
+fn least(capacity_ah: f64) -> f64 {
+    0.1 * capacity_ah
+}
+
+/// R = ΔU/ΔI (the two-level formula of IEC 62620 / IEC 61960-3, applied to steps of loads and sources), from steps with
+/// both sides steady for five seconds and the reading taken five seconds after the step.
+pub(super) fn steps(view: &BankView) -> Vec<Step> {
     let s = view.grid.cells(5.0);
     if view.grid.step > 2000 {
-        return None;
+        return Vec::new();
     }
-    let least = 0.1 * view.intent.capacity_ah;
-    let mut values: Vec<f64> = Vec::new();
+    let least = least(view.intent.capacity_ah);
+    let mut found: Vec<Step> = Vec::new();
     let mut k = s;
     while k + 3 * s < view.grid.len {
+        // Most of the time nothing happens.
+        if (view.current[k + s] - view.current[k - 1]).abs() < 0.8 * least {
+            k += 1;
+            continue;
+        }
         let (before, after) = (k - s..k, k + s..k + 2 * s);
         let flat = |r: std::ops::Range<usize>| {
             let i = &view.current[r.clone()];
@@ -26,18 +46,24 @@ pub(super) fn resistance(view: &BankView) -> Option<Estimate> {
         if let (Some((i0, v0)), Some((i1, v1))) = (flat(before), flat(after))
             && (i1 - i0).abs() >= least
         {
-            values.push((v1 - v0) / (i1 - i0) * 1000.0);
+            let mohm = (v1 - v0) / (i1 - i0) * 1000.0;
+            found.push(Step { at_ms: view.grid.at(k), mohm, celsius: view.temperature[k] });
             k += 2 * s;
         }
         k += 1;
     }
-    if values.len() < 3 {
+    found
+}
+
+/// The median of at least three steps (common practice, no source).
+pub(super) fn resistance(steps: &[Step], capacity_ah: f64) -> Option<Estimate> {
+    if steps.len() < 3 {
         return None;
     }
-    let middle = stats::median(values.iter().copied())?;
-    let spread = stats::median(values.iter().map(|v| (v - middle).abs()))?;
+    let middle = stats::median(steps.iter().map(|s| s.mohm))?;
+    let spread = stats::median(steps.iter().map(|s| (s.mohm - middle).abs()))?;
     // 1.4826 · MAD estimates a standard deviation (Rousseeuw and Croux 1993); the voltage's resolution adds to it.
-    let u = (1.4826 * spread / (values.len() as f64).sqrt()).hypot(0.005 / least * 1000.0);
+    let u = (1.4826 * spread / (steps.len() as f64).sqrt()).hypot(0.005 / least(capacity_ah) * 1000.0);
     (middle > 0.0)
         .then_some(Estimate { value: (middle * 100.0).round() / 100.0, uncertainty: (u * 100.0).round() / 100.0 })
 }
@@ -57,9 +83,10 @@ mod tests {
                 .with(AMPS, move |t| if on(t) { 100.0 } else { 0.0 })
                 .with(VOLTS, move |t| if on(t) { 54.4 } else { 53.2 })
         };
-        let r = resistance(&tape(600).view(&intent)).expect("nine steps");
+        let found = |seconds| resistance(&steps(&tape(seconds).view(&intent)), 400.0);
+        let r = found(600).expect("nine steps");
         assert_eq!(r.value, 12.0);
         // Two steps are an accident.
-        assert_eq!(resistance(&tape(170).view(&intent)), None);
+        assert_eq!(found(170), None);
     }
 }

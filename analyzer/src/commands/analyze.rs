@@ -1,10 +1,12 @@
 //! `ampwake analyze`: the main job.
 
+use super::progress::{Progress, Step};
 use super::range::Range;
 use super::source::{self, Opened, Spoken, bus_protocol};
 use super::{Failure, Outcome, Streams, dbc, output, read_intent};
 use crate::analyze::{Analysis, analyze};
 use crate::report::{self, InputFile, Provenance, ReportInput};
+use crate::season;
 use ampwake_schemas::findings::{Severity, VerdictWord};
 use ampwake_schemas::intent::Intent;
 use ampwake_schemas::time::Timestamp;
@@ -62,7 +64,7 @@ pub fn run(args: &Args, streams: &mut Streams) -> Result<Outcome, Failure> {
         }
     };
     args.range.check()?;
-    let analysis = analyse(&opened, &intent, args.range.from, args.range.to)?;
+    let analysis = analyse(&opened, &intent, args.range.from, args.range.to, streams)?;
     let provenance = provenance(&opened, &args.intent, &bytes);
     let input = ReportInput { findings: &analysis.findings, intent: &intent, charts: &analysis.charts, provenance };
     write(&input, args.json.as_deref(), args.html.as_deref(), streams)?;
@@ -75,7 +77,19 @@ pub fn analyse(
     intent: &Intent,
     from: Option<Timestamp>,
     to: Option<Timestamp>,
+    streams: &mut Streams,
 ) -> Result<Analysis, Failure> {
+    if let Some(period) = crate::load::asked(&opened.store, from, to)?.filter(|p| season::is_long(*p)) {
+        let mut progress = Progress::begin(streams);
+        return Ok(season::analyse(&opened.store, intent, period, |done, of| {
+            progress.tell(|| Step {
+                count: done as u64,
+                what: "days",
+                fraction: Some(done as f64 / of as f64),
+                place: String::new(),
+            });
+        })?);
+    }
     let recording = crate::load::load(&opened.store, intent, from, to)?;
     if recording.period.is_none() {
         return Err(Failure::Input(

@@ -37,7 +37,7 @@ pub fn run(args: &Args, streams: &mut Streams) -> Result<Outcome, Failure> {
     drop(writer);
     let mut opened = source::database(&db)?;
     opened.inputs = vec![InputFile { name: "recording.log".to_owned(), fingerprint: fingerprint(&files.recording) }];
-    let analysis = analyze::analyse(&opened, &intent, None, None)?;
+    let analysis = analyze::analyse(&opened, &intent, None, None, streams)?;
     let provenance = analyze::provenance(&opened, &files.vessel, &bytes);
     let input = ReportInput { findings: &analysis.findings, intent: &intent, charts: &analysis.charts, provenance };
     let (json, html) = (dir.join("findings.json"), dir.join("report.html"));

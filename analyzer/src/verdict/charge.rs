@@ -1,6 +1,7 @@
 //! Shares, energies and efficiencies.
 
 use super::{Context, Measured, named, need_current};
+use crate::battery::Life;
 use crate::report::format;
 use crate::view::BankView;
 use ampwake_schemas::intent::Requirement;
@@ -26,7 +27,7 @@ pub fn share(r: &Requirement, c: &Context) -> Result<Measured, String> {
     let u_p = others.iter().map(|x| x.u_ah).fold(0.0, f64::hypot);
     let u = (p * u_q / total.powi(2)).hypot(q * u_p / total.powi(2));
     let how = format!("{} of {} that these sources gave", format::amp_hours(q), format::amp_hours(total));
-    Ok(Measured::new(q / total, u, how).with("charge_ah", q, 2).with("charge_of_all_ah", total, 2))
+    Ok(Measured::new(q / total, u, how).weighing(total).with("charge_ah", q, 2).with("charge_of_all_ah", total, 2))
 }
 
 /// Mean energy per day over the days seen.
@@ -37,17 +38,26 @@ pub fn energy_per_day(r: &Requirement, c: &Context) -> Result<Measured, String> 
     let seen = sources.iter().map(|j| seen_or_asleep(view, *j)).min().unwrap_or(0);
     let seen_s = seen as f64 * view.grid.step_s();
     let days = seen_s / 86_400.0;
-    if days < 0.8 {
-        return Err(format!(
-            "only {} of these sources were seen: a daily yield needs a whole day",
-            format::duration(seen_s)
-        ));
+    if days <= 0.0 {
+        return Err("these sources were never seen".into());
     }
     let given: Vec<_> = sources.iter().map(|j| crate::figures::charge(view, *j, 0, view.grid.len)).collect();
     let energy: f64 = given.iter().map(|g| g.wh).sum();
     let charge_u = given.iter().map(|g| g.u_ah).fold(0.0, f64::hypot);
     let u = charge_u * view.intent.nominal_v / days;
-    Ok(Measured::new(energy / days, u, format!("mean over {days:.1} days seen")).with("days_seen", days, 2))
+    Ok(Measured::new(energy / days, u, "energy over the time seen").weighing(days))
+}
+
+/// A daily yield needs a whole day, or nearly.
+pub(super) fn whole_days(m: Measured) -> Result<Measured, String> {
+    let days = m.weight;
+    if days < 0.8 {
+        return Err(format!(
+            "only {} of these sources were seen: a daily yield needs a whole day",
+            format::duration(days * 86_400.0)
+        ));
+    }
+    Ok(Measured { how: format!("mean over {days:.1} days seen"), ..m }.with("days_seen", days, 2))
 }
 
 /// Cells in which source `j` was seen. A regulator that goes silent with the sun was not giving when it was last heard: while
@@ -67,20 +77,21 @@ fn seen_or_asleep(view: &BankView, j: usize) -> usize {
 }
 
 /// Capacity between two moments at which the state of charge is known, Ah.
-pub fn bank_capacity(c: &Context) -> Result<Measured, String> {
-    let found = crate::battery::capacity(c.view, c.spans)?;
+pub fn bank_capacity(life: &Life) -> Result<Measured, String> {
+    let found = life.capacity()?;
+    let (from, to) = (found.from.anchor, found.to.anchor);
     let how = format!(
         "{} between {} and {} of charge",
         format::amp_hours(found.charge_ah.abs()),
-        format::percent(found.from.soc),
-        format::percent(found.to.soc)
+        format::percent(from.soc),
+        format::percent(to.soc)
     );
     Ok(Measured::new(found.ah, found.u_ah, how)
         .with("charge_ah", found.charge_ah, 1)
-        .with("soc_from", found.from.soc, 3)
-        .with("soc_to", found.to.soc, 3)
-        .with("soc_from_uncertainty", found.from.u_soc, 3)
-        .with("soc_to_uncertainty", found.to.u_soc, 3))
+        .with("soc_from", from.soc, 3)
+        .with("soc_to", to.soc, 3)
+        .with("soc_from_uncertainty", from.u_soc, 3)
+        .with("soc_to_uncertainty", to.u_soc, 3))
 }
 
 /// DC energy over AC energy in steady windows: both known, and the output within 5 % of its mean over a minute.
@@ -120,7 +131,8 @@ pub fn efficiency(r: &Requirement, c: &Context) -> Result<Measured, String> {
         eta,
         u,
         format!("DC over AC energy in {} of steady output", format::duration(cells as f64 * view.grid.step_s())),
-    ))
+    )
+    .weighing(used))
 }
 
 /// Density of diesel fuel, kg/L (0.84694: U.S. DOE table for low-sulfur diesel, 3206 g per U.S. gallon).
@@ -151,7 +163,7 @@ pub fn specific_fuel(r: &Requirement, c: &Context) -> Result<Measured, String> {
     let kilowatts: f64 = both.iter().map(|b| b.1 / 1000.0).sum();
     let value = litres * DIESEL_KG_PER_L * 1000.0 / kilowatts;
     // 3 % for a flow meter and 2 % for power (common practice, no source).
-    Ok(Measured::new(value, 0.036 * value, "fuel mass over AC energy while it ran"))
+    Ok(Measured::new(value, 0.036 * value, "fuel mass over AC energy while it ran").weighing(kilowatts))
 }
 
 #[cfg(test)]

@@ -167,6 +167,7 @@ pub fn voltage_drop(r: &Requirement, c: &Context) -> Result<Measured, String> {
     let current = stats::median(cells.iter().map(|k| s.current[*k])).unwrap_or(rated);
     let u = std::f64::consts::SQRT_2 * view.u_voltage(view.intent.nominal_v) * rated / current;
     Ok(Measured::new(drop, u, format!("terminal voltage less bank voltage, scaled to {}", format::setting(rated, "A")))
+        .weighing(cells.len() as f64 * view.grid.step_s())
         .with("current_median_a", current, 1))
 }
 

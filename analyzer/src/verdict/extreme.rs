@@ -111,7 +111,8 @@ pub fn stage_voltage(r: &Requirement, c: &Context) -> Result<Measured, String> {
             r.stage,
             format::duration((cells.end - cells.start) as f64 * view.grid.step_s())
         ),
-    ))
+    )
+    .weighing((cells.end - cells.start) as f64 * view.grid.step_s()))
 }
 
 /// Highest 5-minute mean of the AC input current of a source, or of the AC source that feeds it.

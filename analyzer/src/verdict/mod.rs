@@ -3,9 +3,13 @@
 mod charge;
 mod current;
 mod extreme;
+mod over;
 mod sync;
 mod timing;
 
+pub use over::{Tested, over};
+
+use crate::battery::Life;
 use crate::opportunity::Opportunity;
 use crate::report::format;
 use crate::sessions::SessionSpan;
@@ -28,6 +32,8 @@ pub struct Context<'a> {
     pub opportunity: &'a [Opportunity],
     /// The charging sessions.
     pub sessions: &'a [SessionSpan],
+    /// What the bank lived through.
+    pub life: &'a Life,
 }
 
 /// A measured value in the quantity's base unit.
@@ -43,11 +49,19 @@ pub struct Measured {
     pub evidence: Evidence,
     /// The true value can only be larger (something had not happened by the end).
     pub at_least: bool,
+    /// How much it rests on (seconds, days, energy, charge: what its mean is over), to join it with others of its kind.
+    pub weight: f64,
 }
+
+/// What came of measuring a requirement's quantity: a value, or why it was not tested.
+pub type Outcome = Result<Measured, String>;
 
 impl Measured {
     fn new(value: f64, u: f64, how: impl Into<String>) -> Self {
-        Self { value, u, how: how.into(), evidence: Evidence::new(), at_least: false }
+        Self { value, u, how: how.into(), evidence: Evidence::new(), at_least: false, weight: 1.0 }
+    }
+    fn weighing(self, weight: f64) -> Self {
+        Self { weight, ..self }
     }
     fn with(mut self, name: &str, value: f64, decimals: i32) -> Self {
         crate::cause::put(&mut self.evidence, name, value, decimals);
@@ -108,9 +122,12 @@ fn erfc(x: f64) -> f64 {
     if x >= 0.0 { r } else { 2.0 - r }
 }
 
-/// Judges one requirement.
-pub fn judge(requirement: &Requirement, context: &Context) -> Verdict {
-    let outcome = measure(requirement, context);
+/// Judges one requirement by what was measured for it.
+pub fn judge(requirement: &Requirement, outcome: Outcome) -> Verdict {
+    let outcome = outcome.and_then(|m| match requirement.quantity {
+        Quantity::SourceEnergyPerDay => charge::whole_days(m),
+        _ => Ok(m),
+    });
     let factor = requirement.quantity.units().iter().find(|u| u.0 == requirement.unit).map_or(1.0, |u| u.1);
     let mut verdict = Verdict {
         id: requirement.id.clone(),
@@ -166,7 +183,7 @@ fn reason(word: VerdictWord, how: &str, at_least: bool) -> String {
 }
 
 /// Measures a requirement's quantity in its base unit, or says why it was not tested.
-fn measure(r: &Requirement, c: &Context) -> Result<Measured, String> {
+pub fn measure(r: &Requirement, c: &Context) -> Outcome {
     match r.quantity {
         Quantity::SourceCurrent | Quantity::CombinedCurrent => current::held(r, c),
         Quantity::InputCurrent => extreme::input_current(r, c),
@@ -189,7 +206,7 @@ fn measure(r: &Requirement, c: &Context) -> Result<Measured, String> {
         Quantity::SyncFrequency => sync::frequency(r, c),
         Quantity::SyncPhase => sync::phase(r, c),
         Quantity::TransferTime => sync::transfer(r, c),
-        Quantity::BankCapacity => charge::bank_capacity(c),
+        Quantity::BankCapacity => charge::bank_capacity(c.life),
     }
 }
 

@@ -49,7 +49,8 @@ fn tail_uncertainty(c: &Context, k: usize) -> f64 {
     (view.u_current(view.intent.profile.tail_a) / fall).min(30.0).max(view.grid.step_s() / 60.0)
 }
 
-/// From the first crossing of `from_soc` to that of `to_soc`, loads as they were, min.
+/// From the first crossing of `from_soc` to that of `to_soc`, loads as they were, min. Where sources are named, an occasion
+/// counts that begins while they have their input, and as long as they keep it.
 pub fn charge(r: &Requirement, c: &Context) -> Result<Measured, String> {
     let (from, to) = r.from_soc.zip(r.to_soc).ok_or("from_soc and to_soc are not both given")?;
     let view = c.view;
@@ -63,15 +64,52 @@ pub fn charge(r: &Requirement, c: &Context) -> Result<Measured, String> {
             percent(from)
         ));
     }
-    // The last moment at or below `from` before the rise that follows the first such moment.
-    let low = soc.iter().position(|(_, s)| *s <= from).unwrap_or(0);
-    let Some(start) = (low..soc.len())
-        .find(|k| soc[*k].1 > from || (soc[*k].1 >= from && rises(&soc[*k..], view.grid.cells(1200.0))))
-    else {
-        return Err(format!("the bank never rose above {}", percent(from)));
-    };
-    let end = (start..soc.len()).find(|k| soc[*k].1 >= to);
-    let last = end.unwrap_or(soc.len() - 1);
+    let sources = if r.sources.is_empty() { Vec::new() } else { named(r, c)? };
+    let unfed = |k: usize| sources.iter().any(|j| view.sources[*j].input[k] == Input::Absent);
+    let mut rose = false;
+    let mut low = soc.iter().position(|(_, s)| *s <= from).unwrap_or(0);
+    // The last moment at or below `from` before the rise that follows the first such moment, and so on.
+    while let Some(start) =
+        (low..soc.len()).find(|k| soc[*k].1 > from || (soc[*k].1 >= from && rises(&soc[*k..], view.grid.cells(1200.0))))
+    {
+        rose = true;
+        let end = (start..soc.len()).find(|k| soc[*k].1 >= to);
+        // A minute without input is a transfer.
+        let left = stays(view.grid.cells(60.0), soc[start].0..view.grid.len, unfed);
+        if left.is_none_or(|k| k > soc[start].0) {
+            return Ok(between(c, &soc, start, end, left).with("soc_start", soc[start].1, 3));
+        }
+        let Some(next) = (start..soc.len()).find(|k| soc[*k].1 < from) else { break };
+        low = next;
+    }
+    Err(if rose {
+        format!("the bank rose above {} only while these sources had no input", percent(from))
+    } else {
+        format!("the bank never rose above {}", percent(from))
+    })
+}
+
+/// The first of `cells` from which on `what` holds for `least` of them.
+fn stays(least: usize, cells: std::ops::Range<usize>, what: impl Fn(usize) -> bool) -> Option<usize> {
+    let mut since: Option<usize> = None;
+    for k in cells {
+        match (what(k), since) {
+            (true, None) => since = Some(k),
+            (true, Some(s)) if k - s >= least => return since,
+            (false, _) => since = None,
+            _ => {}
+        }
+    }
+    None
+}
+
+/// From sample `start` to sample `end` of the state of charge, or until the sources' input `left`.
+fn between(c: &Context, soc: &[(usize, f64)], start: usize, end: Option<usize>, left: Option<usize>) -> Measured {
+    let view = c.view;
+    let percent = format::percent;
+    let end = end.filter(|e| left.is_none_or(|l| soc[*e].0 <= l));
+    let until = left.map_or(soc.len(), |l| soc.partition_point(|(k, _)| *k <= l));
+    let last = end.unwrap_or(until.max(start + 1) - 1);
     // A crossing that nobody saw lies anywhere in the silence before its first sample (rectangular; JCGM 100, 4.3.7).
     let crossing = |n: usize| {
         let before = n.checked_sub(1).map_or(soc[n].0, |b| soc[b].0);
@@ -90,9 +128,12 @@ pub fn charge(r: &Requirement, c: &Context) -> Result<Measured, String> {
     if end.is_none() {
         m.at_least = true;
         m.u = (view.grid.step_s() / 60.0).hypot(from_at.1);
-        m.how = format!("{} was not reached; the last value is {}", percent(to), percent(soc[last].1));
+        m.how = match left {
+            Some(_) => format!("it had come to {} when the sources lost their input", percent(soc[last].1)),
+            None => format!("the end was not reached; the last value is {}", percent(soc[last].1)),
+        };
     }
-    Ok(m.with("soc_start", soc[start].1, 3).with("soc_end", soc[last].1, 3))
+    m.with("soc_end", soc[last].1, 3)
 }
 
 /// It rises above its first value within so many cells.
@@ -238,6 +279,28 @@ mod tests {
         // It never rose.
         assert_eq!(charge(|_| 0.15, 60.0), (NotTested, None));
         assert_eq!(charge(|_| f64::NAN, 60.0), (NotTested, None));
+    }
+
+    #[test]
+    fn charge_time_counts_while_the_named_sources_have_their_input() {
+        let vessel = |fed: fn(i64) -> f64| {
+            // Up from 10 % by 0.5 % a minute without shore power, down to 15 % again, then by 1 % a minute with it.
+            let soc = |m: f64| match m {
+                m if m < 40.0 => 0.1 + 0.005 * m,
+                m if m < 50.0 => 0.3 - 0.015 * (m - 40.0),
+                m => 0.15 + 0.01 * (m - 50.0),
+            };
+            let tape = Tape::every(7200, 10).with(VOLTS, |_| 53.5).with(AMPS, |_| 60.0);
+            let tape = tape.with(SOC, move |t| soc(t as f64 / 60.0)).with(&supply(1), fed);
+            let tape = tape.with(&amps(1), move |t| if fed(t) > 0.0 { 60.0 } else { 0.0 });
+            let text = "quantity = \"charge_time\"\nsource = \"first\"\nfrom_soc = 0.2\nto_soc = 0.7\nat_most = 60";
+            let v = judged(tape, text);
+            (v.verdict, v.measured.map(|m| m.round()))
+        };
+        assert_eq!(vessel(|t| if t > 2700 { 230.0 } else { 0.0 }), (Met, Some(50.0)));
+        assert_eq!(vessel(|_| 0.0), (NotTested, None));
+        // It left after 25 minutes: too early to say.
+        assert_eq!(vessel(|t| if (2700..4800).contains(&t) { 230.0 } else { 0.0 }).0, Undetermined);
     }
 
     /// The first charger's supply is on from 600 s on, its current `from`; at 53.5 V, so that it is wanted.
