@@ -163,17 +163,21 @@ pub fn untested(r: &Requirement, reason: &str) -> Verdict {
     }
 }
 
+/// Columns of the widest picture, to spare.
+const COLUMNS: usize = 4000;
+
 /// The pictures of one bank.
 pub fn charts(w: &Worked, recording: &Recording) -> BankCharts {
     let view = &w.view;
     let (from, to) = (view.grid.start, view.grid.at(view.grid.len));
+    let period = Period { start: Timestamp::from_millis(from), end: Timestamp::from_millis(to) };
     let measured: Vec<_> = view.sources.iter().filter(|s| s.current.iter().any(|i| !i.is_nan())).collect();
     let mut temperatures: Vec<TemperatureTrace> = Vec::new();
     let limits = &view.intent.temperature;
     for (n, signal) in view.intent.signals.temperature.iter().enumerate() {
         let label = if n == 0 { view.intent.name.clone() } else { format!("{} {}", view.intent.name, n + 1) };
         temperatures.push(TemperatureTrace {
-            trace: series_trace(&label, &plausible(&recording.signal(signal), CELLS).0),
+            trace: series_trace(period, &label, &plausible(&recording.signal(signal), CELLS).0),
             max_c: Some(limits.charge_max_c),
             min_c: Some(limits.charge_min_c),
         });
@@ -181,7 +185,7 @@ pub fn charts(w: &Worked, recording: &Recording) -> BankCharts {
     for s in &view.sources {
         if let Some(signal) = &s.intent.signals.temperature {
             temperatures.push(TemperatureTrace {
-                trace: series_trace(&s.intent.name, &plausible(&recording.signal(signal), EQUIPMENT).0),
+                trace: series_trace(period, &s.intent.name, &plausible(&recording.signal(signal), EQUIPMENT).0),
                 max_c: s.intent.max_c,
                 min_c: None,
             });
@@ -190,13 +194,13 @@ pub fn charts(w: &Worked, recording: &Recording) -> BankCharts {
     temperatures.retain(|t| !t.trace.parts.is_empty());
     BankCharts {
         bank: view.intent.name.clone(),
-        period: Period { start: Timestamp::from_millis(from), end: Timestamp::from_millis(to) },
-        voltage: series_trace("bank voltage", &view.voltage_series),
-        absorption_v: cells_trace("absorption set-point", view, &view.absorption_v),
-        float_v: cells_trace("float set-point", view, &view.float_v),
-        current: series_trace("bank current", &view.current_series),
+        period,
+        voltage: series_trace(period, "bank voltage", &view.voltage_series),
+        absorption_v: cells_trace(period, "absorption set-point", view, &view.absorption_v),
+        float_v: cells_trace(period, "float set-point", view, &view.float_v),
+        current: series_trace(period, "bank current", &view.current_series),
         max_charge_a: view.intent.max_charge_a,
-        sources: measured.iter().map(|s| cells_trace(&s.intent.name, view, &s.current)).collect(),
+        sources: measured.iter().map(|s| cells_trace(period, &s.intent.name, view, &s.current)).collect(),
         ratings: measured.iter().map(|s| s.intent.rated_a).collect(),
         temperatures,
         stages: w
@@ -212,16 +216,16 @@ pub fn charts(w: &Worked, recording: &Recording) -> BankCharts {
     }
 }
 
-fn series_trace(label: &str, series: &Series) -> Trace {
-    trace(label, series.points(), series.hold_ms())
+fn series_trace(period: Period, label: &str, series: &Series) -> Trace {
+    trace(period, label, series.points(), series.hold_ms())
 }
 
-fn cells_trace(label: &str, view: &BankView, cells: &[f64]) -> Trace {
-    trace(label, cells.iter().enumerate().map(|(k, v)| (view.grid.at(k), *v)), 2 * view.grid.step)
+fn cells_trace(period: Period, label: &str, view: &BankView, cells: &[f64]) -> Trace {
+    trace(period, label, cells.iter().enumerate().map(|(k, v)| (view.grid.at(k), *v)), 2 * view.grid.step)
 }
 
-/// Splits at gaps; thinning is the picture's business.
-fn trace(label: &str, points: impl Iterator<Item = (i64, f64)>, hold: i64) -> Trace {
+/// Splits at gaps, and keeps what a picture twice as wide as any screen can show.
+fn trace(period: Period, label: &str, points: impl Iterator<Item = (i64, f64)>, hold: i64) -> Trace {
     let mut parts: Vec<Vec<(i64, f64)>> = Vec::new();
     let mut last: Option<i64> = None;
     for (t, v) in points {
@@ -235,5 +239,5 @@ fn trace(label: &str, points: impl Iterator<Item = (i64, f64)>, hold: i64) -> Tr
         }
         last = Some(t);
     }
-    Trace { label: label.to_owned(), parts }
+    Trace { label: label.to_owned(), parts }.thinned(period, COLUMNS)
 }

@@ -17,8 +17,17 @@ const NEARLY_ALL: f64 = 0.99;
 /// The recording without the samples of another time, and how many those were; `None` where there are none.
 pub fn without_strays(recording: &Recording) -> Option<(Recording, u64)> {
     let mut days: BTreeMap<i64, u64> = BTreeMap::new();
-    for (t, _) in recording.series.values().flat_map(Series::points) {
-        *days.entry(t.div_euclid(DAY_MS)).or_default() += 1;
+    for series in recording.series.values() {
+        let mut run = (0, 0);
+        for day in series.points().map(|(t, _)| t.div_euclid(DAY_MS)) {
+            if run.0 != day && run.1 > 0 {
+                *days.entry(run.0).or_default() += std::mem::take(&mut run.1);
+            }
+            run = (day, run.1 + 1);
+        }
+        if run.1 > 0 {
+            *days.entry(run.0).or_default() += run.1;
+        }
     }
     let (first, last) = main_era(&days)?;
     let far = |t: Timestamp| !(first - APART_DAYS..=last + APART_DAYS).contains(&t.millis().div_euclid(DAY_MS));

@@ -175,8 +175,8 @@ fn period(
     to: Option<Timestamp>,
 ) -> Result<Option<Period>, StoreError> {
     let whole = store.period()?;
-    let named = recording.series.values().flat_map(|s| s.points().map(|p| p.0));
-    let (first, last) = named.fold((i64::MAX, i64::MIN), |(a, b), t| (a.min(t), b.max(t)));
+    let named = recording.series.values().filter_map(Series::span);
+    let (first, last) = named.fold((i64::MAX, i64::MIN), |(a, b), (t, u)| (a.min(t), b.max(u)));
     Ok(if first <= last {
         let start = whole.map_or(first, |w| w.start.millis().min(first));
         let end = whole.map_or(last, |w| w.end.millis().max(last));
@@ -220,11 +220,22 @@ fn silences(recording: &Recording, period: Period) -> Vec<(i64, i64)> {
     // First and last time heard in every ten seconds; only where something was: a clock that once stood in another
     // decade makes a period of decades.
     let mut heard: BTreeMap<i64, (i64, i64)> = BTreeMap::new();
-    for (t, _) in recording.series.values().flat_map(Series::points) {
-        if (start..=period.end.millis()).contains(&t) {
-            let (a, b) = heard.entry((t - start) / MARK_MS).or_insert((t, t));
-            (*a, *b) = ((*a).min(t), (*b).max(t));
+    let mut note = |mark: Option<(i64, i64, i64)>| {
+        if let Some((n, first, last)) = mark {
+            let (a, b) = heard.entry(n).or_insert((first, last));
+            (*a, *b) = ((*a).min(first), (*b).max(last));
         }
+    };
+    for series in recording.series.values() {
+        let mut mark: Option<(i64, i64, i64)> = None;
+        for (t, _) in series.points().filter(|(t, _)| (start..=period.end.millis()).contains(t)) {
+            let n = (t - start) / MARK_MS;
+            match &mut mark {
+                Some((same, _, last)) if *same == n => *last = t,
+                _ => note(mark.replace((n, t, t))),
+            }
+        }
+        note(mark);
     }
     let mut out = Vec::new();
     // What was let go is no silence.

@@ -40,11 +40,12 @@ impl Series {
 
     /// From (milliseconds, value) pairs; NaN for "no value".
     pub fn from_points(points: impl IntoIterator<Item = (i64, f64)>) -> Self {
-        let mut all: Vec<(i64, f64)> = points.into_iter().collect();
-        if !all.is_sorted_by_key(|p| p.0) {
+        let (mut t, mut v): (Vec<i64>, Vec<f64>) = points.into_iter().map(|(t, v)| (t, believable(v))).unzip();
+        if !t.is_sorted() {
+            let mut all: Vec<(i64, f64)> = t.into_iter().zip(v).collect();
             all.sort_by_key(|p| p.0); // stable: equal times keep arrival order
+            (t, v) = all.into_iter().unzip();
         }
-        let (t, v): (Vec<i64>, Vec<f64>) = all.into_iter().map(|(t, v)| (t, believable(v))).unzip();
         let interval = typical_interval(&t);
         Self { t, v, interval }
     }
@@ -62,6 +63,11 @@ impl Series {
     /// The samples: (milliseconds since the epoch, value or NaN).
     pub fn points(&self) -> impl Iterator<Item = (i64, f64)> + '_ {
         self.t.iter().copied().zip(self.v.iter().copied())
+    }
+
+    /// Times of the first and the last sample, ms.
+    pub fn span(&self) -> Option<(i64, i64)> {
+        Some((*self.t.first()?, *self.t.last()?))
     }
 
     /// The same samples with every value changed by `f`.

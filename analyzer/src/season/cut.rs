@@ -117,15 +117,16 @@ mod tests {
 
     #[test]
     fn the_nearest_pause_of_ten_minutes() {
-        let day =
-            |busy: &[std::ops::Range<usize>]| (0..120).map(|k| busy.iter().any(|r| r.contains(&k))).collect::<Vec<_>>();
+        let day = |busy: &[(usize, usize)]| {
+            (0..120).map(|k| busy.iter().any(|(a, b)| (*a..*b).contains(&k))).collect::<Vec<_>>()
+        };
         // At rest: right at midnight.
         assert_eq!(pause_nearest(&day(&[]), 60), Some(60));
         // Busy around it: five minutes into the nearer pause.
-        assert_eq!(pause_nearest(&day(&[20..70]), 60), Some(75));
-        assert_eq!(pause_nearest(&day(&[50..110]), 60), Some(45));
+        assert_eq!(pause_nearest(&day(&[(20, 70)]), 60), Some(75));
+        assert_eq!(pause_nearest(&day(&[(50, 110)]), 60), Some(45));
         // Nine minutes are no pause.
-        assert_eq!(pause_nearest(&day(&[0..50, 59..120]), 60), None);
+        assert_eq!(pause_nearest(&day(&[(0, 50), (59, 120)]), 60), None);
     }
 
     #[test]
