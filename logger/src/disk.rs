@@ -5,7 +5,7 @@
 
 use crate::pipeline::event;
 use ampwake_schemas::time::Timestamp;
-use ampwake_store::{Keep, StoreError, Writer};
+use ampwake_store::{Keep, Place, StoreError, Writer};
 use serde_json::json;
 use std::time::{Duration, Instant};
 
@@ -55,13 +55,17 @@ impl Disk {
 
     /// Before a commit: the system writes into a file that was removed as if nothing were wrong, and all of it is lost.
     pub(crate) fn look(&self, store: &mut Writer, now: Timestamp) {
-        let path = store.path().to_owned();
-        if path.exists() {
+        let (path, place) = (store.path().to_owned(), store.place());
+        if place == Place::Here {
             return;
         }
         match store.start_afresh() {
-            Ok(_) => {
-                let text = format!("the database {} was removed or renamed while it was recorded into", path.display());
+            Ok(aside) => {
+                let what = match place {
+                    Place::Replaced => format!("replaced by another file (set aside as {})", aside.display()),
+                    _ => "removed or renamed".to_owned(),
+                };
+                let text = format!("the database {} was {what} while it was recorded into", path.display());
                 tracing::error!("{text}; recording goes on in a new one, with what is still in memory");
                 store.event(event(now, "database_removed", None, text, &json!({ "file": path.display().to_string() })));
             }

@@ -72,6 +72,14 @@ def signed(value):
     return (value + (1 << 63)) % (1 << 64) - (1 << 63)
 
 
+def bits(source, count):
+    least, width = source.z(), source.byte()
+    if width > 64:
+        raise Damaged("a number of more than 64 bits")
+    packed = int.from_bytes(source.take((count * width + 7) // 8), "little")
+    return [signed(least + (packed >> at * width) % (1 << width)) for at in range(count)]
+
+
 def numbers(source, count):
     kind = source.byte()
     if kind == 0:
@@ -90,6 +98,13 @@ def numbers(source, count):
         values = list(struct.unpack("<d", source.take(8))) * count
     elif kind == 7:
         values = list(struct.unpack(f"<{count}d", source.take(8 * count)))
+    elif kind == 9:
+        values = bits(source, count)
+    elif kind == 10:
+        values = [source.z()]
+        for difference in bits(source, max(count - 1, 0)):
+            values.append(signed(values[-1] + difference))
+        values = values[:count]
     else:
         raise Damaged(f"numbers of kind {kind}")
     if len(values) != count:

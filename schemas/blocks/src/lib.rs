@@ -7,6 +7,7 @@
 //! Owes its reader: what goes in comes out, bit for bit; a block with any bit flipped is noticed (CRC-32C); a
 //! hostile block cannot take more memory than [`MOST_ROWS`] rows of [`MOST_COLUMNS`] columns, and cannot panic.
 
+mod bits;
 pub mod bytes;
 mod chunk;
 mod coding;

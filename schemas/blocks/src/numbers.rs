@@ -1,6 +1,7 @@
-//! An array of numbers as bytes. The kind that fits is tried in the order of cheapness: one number for all, differences
-//! as varints for short arrays, and else the `pco` codec (its format is stable and documented) in the narrowest type.
+//! An array of numbers as bytes. The kind that fits is tried in the order of cheapness: one number for all, the smallest of
+//! three plain ones for short arrays, and else the `pco` codec (its format is stable and documented) in the narrowest type.
 
+use crate::bits;
 use crate::bytes::{Input, put, put_signed};
 use crate::{BlockError, MOST_ROWS};
 use pco::data_types::Number;
@@ -23,6 +24,8 @@ mod kind {
     pub(super) const SAME_FLOAT: u8 = 6;
     pub(super) const FLOATS: u8 = 7;
     pub(super) const PCO_FLOATS: u8 = 8;
+    pub(super) const BITS: u8 = 9;
+    pub(super) const BITS_OF_DIFFERENCES: u8 = 10;
 }
 
 /// Decoded numbers in the type in which they were packed: widening costs time that a scan does not have.
@@ -72,7 +75,7 @@ pub(crate) fn put_ints(out: &mut Vec<u8>, values: &[i64]) {
         return put_signed(out, first);
     }
     if values.len() < SHORT {
-        return put_differences(out, values);
+        return put_short(out, values);
     }
     let steps = steps_are_smaller(values);
     let fits = |least: i64, most: i64| low >= least && high <= most;
@@ -89,6 +92,18 @@ pub(crate) fn put_ints(out: &mut Vec<u8>, values: &[i64]) {
         Some(packed) => put_packed(out, kind, &packed),
         None => put_differences(out, values),
     }
+}
+
+/// A commit of the recorder has many short arrays; every page that it needs less is written less, thousands of times a day.
+fn put_short(out: &mut Vec<u8>, values: &[i64]) {
+    let (mut varints, mut itself, mut steps) = (Vec::new(), vec![kind::BITS], vec![kind::BITS_OF_DIFFERENCES]);
+    put_differences(&mut varints, values);
+    bits::put(&mut itself, values);
+    put_signed(&mut steps, values[0]);
+    let differences: Vec<i64> = values.windows(2).map(|pair| pair[1].wrapping_sub(pair[0])).collect();
+    bits::put(&mut steps, &differences);
+    let smallest = [varints, itself, steps].into_iter().min_by_key(Vec::len);
+    out.extend(smallest.unwrap_or_default());
 }
 
 fn put_differences(out: &mut Vec<u8>, values: &[i64]) {
@@ -160,6 +175,17 @@ pub(crate) fn take(input: &mut Input<'_>, n: usize) -> Result<Numbers, BlockErro
                 Ok(value)
             };
             Numbers::I64((0..n).map(|_| next()).collect::<Result<_, _>>()?)
+        }
+        kind::BITS => Numbers::I64(bits::take(input, n)?),
+        kind::BITS_OF_DIFFERENCES => {
+            let mut value = input.signed()?;
+            let mut all = vec![value];
+            all.extend(bits::take(input, n.saturating_sub(1))?.into_iter().map(|difference| {
+                value = value.wrapping_add(difference);
+                value
+            }));
+            all.truncate(n);
+            Numbers::I64(all)
         }
         kind::PCO_16 => Numbers::I16(unpack(input, n)?),
         kind::PCO_32 => Numbers::I32(unpack(input, n)?),

@@ -124,4 +124,13 @@ fn the_written_vectors() {
     let block = [1, 2, 1, 0xD0, 0x0F, 2, 0, 0xD0, 0x0F, 2, 0, 1, 1, 1, 1, 0x90, 0x53, 0xC7, 0xC6, 0xB3, 0xFB];
     assert_eq!(encode(&rows), block);
     assert_eq!(BlockView::rows_of(&block).unwrap().times, [1000, 2000]);
+    let mut rows = Rows::new([false]);
+    rows.times.extend([1000, 2000, 3001, 3999, 5000]);
+    [5320, 5321, 5327, 5320, 5322].iter().for_each(|value| rows.columns[0].push(*value, 0));
+    let bits = [
+        &[1, 5, 1, 0xD0, 0x0F, 10, 0, 0xCC, 0x0F, 2, 0xCE, 0, 9, 0x90, 0x53, 3, 0xC8, 0x21][..],
+        &[0x70, 0x3A, 0xB9, 0xA6],
+    ];
+    assert_eq!(encode(&rows), bits.concat());
+    assert_eq!(said_and_bits(&BlockView::rows_of(&bits.concat()).unwrap()), said_and_bits(&rows));
 }

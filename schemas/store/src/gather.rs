@@ -92,6 +92,12 @@ impl Gatherer {
         self.samples
     }
 
+    /// The earliest and the latest time of what is not in blocks yet, where each stream came in order.
+    pub(crate) fn ends(&self) -> Option<(i64, i64)> {
+        let of = |gathered: &Gathered| Some((*gathered.rows.times.first()?, *gathered.rows.times.last()?));
+        self.gathered.iter().flatten().filter_map(of).reduce(|a, b| (a.0.min(b.0), a.1.max(b.1)))
+    }
+
     /// Makes blocks of what one stream has.
     pub(crate) fn finish(&mut self, stream: &Stream, segment: SegmentId, offset_ms: i64) {
         let Some(Some(gathered)) = self.gathered.get_mut(stream.index) else { return };

@@ -34,6 +34,7 @@ pub use retain::{Keep, MINUTE_DAYS, Retained};
 pub use samples::Samples;
 pub use store::Store;
 pub use streams::StreamColumn;
+pub use trouble::Place;
 pub use writer::Writer;
 
 use ampwake_schemas::channel::ChannelAddress;

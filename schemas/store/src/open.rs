@@ -10,11 +10,13 @@ use std::time::Duration;
 
 /// "AMPW": how SQLite files say whose they are.
 const APPLICATION_ID: i64 = 0x414D_5057;
-/// Version of `schema.sql`.
-const VERSION: i64 = 2;
+/// Version of `schema.sql` and `rollups.sql`.
+const VERSION: i64 = 3;
 /// In `meta`: the first segment of an import that is not finished.
 pub(crate) const UNFINISHED: &str = "unfinished_import_from_segment";
-const SCHEMA: &str = include_str!("schema.sql");
+const SCHEMA: &str = concat!(include_str!("schema.sql"), include_str!("rollups.sql"));
+/// Tells the database from all others, whatever its file is called.
+pub(crate) const IDENTIFY: &str = "INSERT INTO meta VALUES ('identity', lower(hex(randomblob(8))));";
 /// How long to wait for another program that is in the middle of a short transaction.
 const PATIENCE: Duration = Duration::from_secs(10);
 
@@ -85,8 +87,10 @@ pub(crate) fn create_or_append(path: &Path) -> Result<Connection, StoreError> {
     };
     let mut connection = open().map_err(StoreError::sqlite(path, "cannot open for writing"))?;
     let (_, version) = identity(&connection).map_err(StoreError::sqlite(path, "cannot open for writing"))?;
-    if version < VERSION {
-        migrate::from_rows(&mut connection, path, SCHEMA)?;
+    match version {
+        VERSION => {}
+        1 => migrate::from_rows(&mut connection, path, SCHEMA)?,
+        _ => migrate::from_scattered_rollups(&mut connection, path)?,
     }
     Ok(connection)
 }
@@ -101,7 +105,7 @@ fn create(path: &Path) -> Result<(), StoreError> {
         let c = Connection::open(&beside)?;
         c.execute_batch(&format!(
             "BEGIN; PRAGMA application_id = {APPLICATION_ID}; PRAGMA user_version = {VERSION}; {SCHEMA}\n\
-             INSERT INTO meta VALUES ('created_by', 'ampwake {}'); COMMIT;",
+             INSERT INTO meta VALUES ('created_by', 'ampwake {}'); {IDENTIFY} COMMIT;",
             env!("CARGO_PKG_VERSION")
         ))
     };

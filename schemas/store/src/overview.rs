@@ -62,7 +62,8 @@ impl Store {
     fn summaries(&self, channel: ChannelId) -> Result<Vec<(i64, i64, i64, (i64, i64), Summary)>, StoreError> {
         let sql = "SELECT b.id, b.stream, b.segment, b.first_ms, b.last_ms, s.count, s.missing, s.first_ms, s.first,
                           s.last_ms, s.last, s.min, s.max, s.sum, s.integral, s.covered_ms
-                   FROM summary s JOIN block b ON b.id = s.block WHERE s.channel = ?1";
+                   FROM stream_column c CROSS JOIN block b ON b.stream = c.stream
+                   CROSS JOIN summary s ON s.block = b.id AND s.channel = c.channel WHERE c.channel = ?1";
         self.rows("cannot read the summaries", sql, [channel.0], |row| {
             let end = |at: usize| -> rusqlite::Result<Option<(i64, f64)>> {
                 Ok(row.get::<_, Option<i64>>(at)?.zip(row.get::<_, Option<f64>>(at + 1)?))

@@ -31,8 +31,8 @@ const SPARED_MS: i64 = 30 * DAY_MS;
 const SANE_MS: i64 = 1_577_836_800_000;
 /// Blocks of one step: some megabytes of log at most.
 const STEP_BLOCKS: usize = 128;
-/// Minutes of one channel in one step, ms.
-const STEP_MINUTES_MS: i64 = 12 * HOUR_MS;
+/// Minutes of one step.
+const STEP_MINUTES: i64 = 1000;
 /// How often it is looked what has grown old.
 const LOOK_EVERY: Duration = Duration::from_secs(3600);
 
@@ -79,7 +79,7 @@ pub(crate) struct Round {
 #[derive(Debug, Clone, Copy)]
 enum Work {
     Blocks(i64),
-    Minutes(i64),
+    Minutes,
     /// How far it is, in `meta`.
     Note(&'static str),
 }
@@ -217,7 +217,6 @@ impl Writer {
         let (last_segment, fresh_segment) = (begins(to_ms), begins(from_ms));
         let ids = |sql| self.rows("cannot read", sql, [], |row| row.get::<_, i64>(0));
         let blocks = ids("SELECT DISTINCT stream FROM stream_column")?.into_iter().map(Work::Blocks);
-        let minutes = ids("SELECT id FROM channel")?.into_iter().map(Work::Minutes);
         let mut work: VecDeque<Work> = VecDeque::new();
         if thins {
             // First of all: a reader must not take what is gone for a silence.
@@ -226,7 +225,7 @@ impl Writer {
             work.push_back(Work::Note(RETAINED_TO));
         }
         if minutes_to_ms > minutes_from {
-            work.extend(minutes);
+            work.push_back(Work::Minutes);
             work.push_back(Work::Note(MINUTES_FROM));
         }
         Ok(Some(Round { work, from_ms, to_ms, last_segment, fresh_segment, minutes_to_ms, for_room: too_large }))
@@ -238,8 +237,8 @@ impl Writer {
                 done.blocks = self.thin(stream, round)?;
                 done.blocks < STEP_BLOCKS
             }
-            Some(Work::Minutes(channel)) => {
-                let minutes = self.drop_minutes(channel, round)?;
+            Some(Work::Minutes) => {
+                let minutes = self.drop_minutes(round)?;
                 done.minutes = minutes.unwrap_or(0);
                 minutes.is_none()
             }
@@ -273,20 +272,23 @@ impl Writer {
         })
     }
 
-    /// Takes old minutes of a channel out, as many as a step may; `None` when there are none left.
-    fn drop_minutes(&mut self, channel: i64, round: &Round) -> Result<Option<usize>, StoreError> {
+    /// Takes old minutes out, as many as a step may; `None` when there are none left.
+    fn drop_minutes(&mut self, round: &Round) -> Result<Option<usize>, StoreError> {
         self.in_transaction(|tx| {
-            let first: Option<i64> = tx
+            let end = round.minutes_to_ms.div_euclid(HOUR_MS);
+            let hour: Option<i64> = tx
                 .prepare_cached(
-                    "SELECT start_ms FROM rollup_minute WHERE channel = ?1 AND segment <= ?2 ORDER BY start_ms LIMIT 1",
+                    "SELECT hour FROM rollup_minute WHERE hour < ?1 AND segment <= ?2 ORDER BY hour LIMIT 1",
                 )?
-                .query_row((channel, round.last_segment), |row| row.get(0))
+                .query_row((end, round.last_segment), |row| row.get(0))
                 .optional()?;
-            let Some(first) = first.filter(|first| *first < round.minutes_to_ms) else { return Ok(None) };
-            let to = first.saturating_add(STEP_MINUTES_MS).min(round.minutes_to_ms);
-            let mut delete =
-                tx.prepare_cached("DELETE FROM rollup_minute WHERE channel = ?1 AND start_ms < ?2 AND segment <= ?3")?;
-            delete.execute((channel, to, round.last_segment)).map(Some)
+            let Some(hour) = hour else { return Ok(None) };
+            // Whole channels of it.
+            let last = "SELECT channel FROM rollup_minute WHERE hour = ?1 AND segment <= ?2 ORDER BY channel LIMIT 1 OFFSET ?3";
+            let mut delete = tx.prepare_cached(&format!(
+                "DELETE FROM rollup_minute WHERE hour = ?1 AND segment <= ?2 AND channel <= coalesce(({last}), channel)"
+            ))?;
+            delete.execute((hour, round.last_segment, STEP_MINUTES)).map(Some)
         })
     }
 
@@ -314,9 +316,7 @@ impl Writer {
 
 const OLDEST_BLOCK: &str = "SELECT min(v.first_ms + s.offset_ms) FROM coverage v
     JOIN segment_clock s ON s.segment = v.segment WHERE v.first_ms + s.offset_ms >= ?1";
-/// By channel, so that the key finds each.
-const OLDEST_MINUTE: &str = "SELECT min((SELECT min(start_ms) FROM rollup_minute r
-    WHERE r.channel = channel.id AND r.start_ms >= ?1)) FROM channel";
+const OLDEST_MINUTE: &str = "SELECT min(hour) * 3600000 FROM rollup_minute WHERE hour >= ?1 / 3600000";
 /// Old blocks of a stream that still have their rows, all of them summarised: found through the index alone, but for
 /// those that are taken.
 const THINNED: &str = "SELECT b.id FROM segment_clock s

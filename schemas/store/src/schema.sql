@@ -36,7 +36,8 @@ FROM segment LEFT JOIN clock ON clock.id = (SELECT max(id) FROM clock c WHERE c.
 CREATE TABLE channel (
     id      INTEGER PRIMARY KEY,
     address TEXT NOT NULL UNIQUE,             -- bus/protocol/message[@sender][/instance]/field
-    unit    TEXT NOT NULL                     -- V, A, degC, ...; 'code' is the number of an enumeration
+    unit    TEXT NOT NULL,                    -- V, A, degC, ...; 'code' is the number of an enumeration
+    decimals INTEGER NOT NULL DEFAULT 0       -- of its numbers in minutes and hours, see there
 );
 
 -- The columns of a stream: values that arrive together, in one message. A stream never changes: where the meaning of
@@ -74,8 +75,8 @@ CREATE INDEX block_of_stream ON block (stream, segment, first_ms, last_ms, rows)
 
 -- What each channel comes to in each block. Integrals are unit times seconds over covered_ms of time.
 CREATE TABLE summary (
-    channel    INTEGER NOT NULL REFERENCES channel(id),
     block      INTEGER NOT NULL REFERENCES block(id),
+    channel    INTEGER NOT NULL REFERENCES channel(id),
     count      INTEGER NOT NULL,              -- samples, "not available" ones included
     missing    INTEGER NOT NULL,              -- those in which the sender had no value
     first_ms   INTEGER,                       -- of the first one that has a value; the recorder's own time
@@ -87,35 +88,7 @@ CREATE TABLE summary (
     sum        REAL NOT NULL,
     integral   REAL NOT NULL,
     covered_ms INTEGER NOT NULL,
-    PRIMARY KEY (channel, block)
-) WITHOUT ROWID;
-
--- Sealed samples by the minute and by the hour, in UTC. Two segments can meet in one minute.
-CREATE TABLE rollup_minute (
-    channel    INTEGER NOT NULL REFERENCES channel(id),
-    start_ms   INTEGER NOT NULL,
-    segment    INTEGER NOT NULL REFERENCES segment(id),
-    count      INTEGER NOT NULL,
-    missing    INTEGER NOT NULL,
-    min        REAL,
-    max        REAL,
-    sum        REAL NOT NULL,
-    integral   REAL NOT NULL,
-    covered_ms INTEGER NOT NULL,
-    PRIMARY KEY (channel, start_ms, segment)
-) WITHOUT ROWID;
-CREATE TABLE rollup_hour (
-    channel    INTEGER NOT NULL REFERENCES channel(id),
-    start_ms   INTEGER NOT NULL,
-    segment    INTEGER NOT NULL REFERENCES segment(id),
-    count      INTEGER NOT NULL,
-    missing    INTEGER NOT NULL,
-    min        REAL,
-    max        REAL,
-    sum        REAL NOT NULL,
-    integral   REAL NOT NULL,
-    covered_ms INTEGER NOT NULL,
-    PRIMARY KEY (channel, start_ms, segment)
+    PRIMARY KEY (block, channel)
 ) WITHOUT ROWID;
 
 -- What each channel holds in each segment, sealed samples only.
@@ -180,20 +153,10 @@ CREATE TABLE damaged (
     data    BLOB NOT NULL
 );
 
--- For people: the latest values, minutes and hours with addresses and UTC.
+-- For people: the latest values with addresses and UTC.
 CREATE VIEW latest_utc AS
 SELECT channel.address, latest.value, channel.unit,
        strftime('%Y-%m-%dT%H:%M:%fZ', (latest.t_ms + segment_clock.offset_ms) / 1000.0, 'unixepoch') AS utc,
        round((julianday('now') - 2440587.5) * 86400.0 - (latest.t_ms + segment_clock.offset_ms) / 1000.0, 1) AS age_s,
        CASE latest.code WHEN 0 THEN 'value' WHEN 1 THEN 'not available' WHEN 2 THEN 'out of range' ELSE 'reserved' END AS said
 FROM latest JOIN channel ON channel.id = latest.channel JOIN segment_clock ON segment_clock.segment = latest.segment;
-CREATE VIEW minute_utc AS
-SELECT channel.address, strftime('%Y-%m-%dT%H:%M:%SZ', r.start_ms / 1000, 'unixepoch') AS utc,
-       r.min, r.sum / (r.count - r.missing) AS mean, r.max, channel.unit, r.count - r.missing AS samples, r.missing,
-       r.integral, r.covered_ms / 1000.0 AS covered_s
-FROM rollup_minute r JOIN channel ON channel.id = r.channel;
-CREATE VIEW hour_utc AS
-SELECT channel.address, strftime('%Y-%m-%dT%H:%M:%SZ', r.start_ms / 1000, 'unixepoch') AS utc,
-       r.min, r.sum / (r.count - r.missing) AS mean, r.max, channel.unit, r.count - r.missing AS samples, r.missing,
-       r.integral, r.covered_ms / 1000.0 AS covered_s
-FROM rollup_hour r JOIN channel ON channel.id = r.channel;

@@ -42,6 +42,15 @@ impl Store {
         &self.path
     }
 
+    /// What tells this database from every other one, made with it: sixteen hexadecimal digits.
+    ///
+    /// # Errors
+    /// The file cannot be read.
+    pub fn identity(&self) -> Result<String, StoreError> {
+        let sql = "SELECT value FROM meta WHERE key = 'identity'";
+        Ok(self.rows("cannot read", sql, [], |row| row.get(0))?.pop().unwrap_or_default())
+    }
+
     /// The open file itself, read-only, for queries in SQL.
     pub fn into_connection(self) -> Connection {
         self.connection

@@ -14,6 +14,34 @@ use std::time::{SystemTime, UNIX_EPOCH};
 /// Events that wait for a disk; the oldest go first.
 const MOST_EVENTS: usize = 10_000;
 
+/// What stands where the database was opened.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Place {
+    /// The file that is recorded into.
+    Here,
+    /// Nothing: it was removed or renamed.
+    Gone,
+    /// Another file, which was put in its place.
+    Replaced,
+}
+
+/// Tells a file from another under the same name, where the system can.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) struct FileId(Option<(u64, u64)>);
+
+impl FileId {
+    /// `None` where there is no file.
+    pub(crate) fn of(path: &Path) -> Option<Self> {
+        let metadata = std::fs::metadata(path).ok()?;
+        #[cfg(unix)]
+        let number =
+            Some((std::os::unix::fs::MetadataExt::dev(&metadata), std::os::unix::fs::MetadataExt::ino(&metadata)));
+        #[cfg(not(unix))]
+        let number = metadata.is_file().then_some((0, 0));
+        Some(Self(number))
+    }
+}
+
 impl Store {
     /// [`Store::create`]; a database of ours that turns out to be damaged is set aside under another name, and recording
     /// begins in a new one. Returns that name too.
@@ -25,7 +53,7 @@ impl Store {
         match Self::create(path) {
             Err(e) if e.is_damage() && open::was_ours(path) => {
                 let lock = WriterLock::take(path)?;
-                let aside = set_aside(path)?;
+                let aside = set_aside(path, DAMAGED)?;
                 drop(lock);
                 Ok((Self::create(path)?, Some(aside)))
             }
@@ -57,7 +85,7 @@ impl Writer {
     /// It cannot be opened; what was open stays in use.
     pub fn reopen(&mut self) -> Result<(), StoreError> {
         let path = self.path().to_owned();
-        if !path.exists() {
+        if self.place() != Place::Here {
             return Err(StoreError::NotFound { path });
         }
         let connection = open::create_or_append(&path)?;
@@ -65,17 +93,36 @@ impl Writer {
         Ok(())
     }
 
-    /// Sets the damaged file aside under the name that is returned (the file's own, where it was removed or renamed) and
-    /// goes on in a new one, with everything that is in memory: what was not committed, and what came since the last sealing (so that the latter may stand in both).
+    /// Whether what was opened is still what others find under its name.
+    pub fn place(&self) -> Place {
+        match FileId::of(self.path()) {
+            None => Place::Gone,
+            present if present == self.file() => Place::Here,
+            Some(_) => Place::Replaced,
+        }
+    }
+
+    /// Sets the damaged file aside under the name that is returned (the file's own, where it was removed or renamed), or
+    /// another one that was put in its place, and goes on in a new one, with everything that is in memory: what was not
+    /// committed, and what came since the last sealing (so that the latter may stand in both).
     ///
     /// # Errors
     /// The file cannot be renamed, or no new one be made; [`Writer::reopen`] may help before the next attempt.
     pub fn start_afresh(&mut self) -> Result<PathBuf, StoreError> {
         let path = self.path().to_owned();
+        let place = self.place();
         let away = Connection::open_in_memory().map_err(StoreError::sqlite(&path, "cannot close"))?;
         // Closing it may fail to clear its log: both are set aside together.
         drop(std::mem::replace(&mut self.parts().0.connection, away));
-        let aside = if path.exists() { set_aside(&path)? } else { without_file(&path)? };
+        let aside = match place {
+            Place::Here => set_aside(&path, DAMAGED)?,
+            Place::Gone => without_file(&path)?,
+            Place::Replaced => {
+                // The log is not of the file that stands there, and must never meet it.
+                without_file(&path)?;
+                set_aside(&path, "replaced")?
+            }
+        };
         self.parts().0.connection = open::create_or_append(&path)?;
         self.write_all_anew();
         Ok(aside)
@@ -118,15 +165,18 @@ fn without_file(path: &Path) -> Result<PathBuf, StoreError> {
     Ok(path.to_owned())
 }
 
-/// Renames the database, and its log with it; the caller holds the lock.
-pub(crate) fn set_aside(path: &Path) -> Result<PathBuf, StoreError> {
+/// In the name of a file that is set aside.
+pub(crate) const DAMAGED: &str = "damaged";
+
+/// Renames the database, and its log with it; `why` stands in its new name. The caller holds the lock.
+pub(crate) fn set_aside(path: &Path, why: &str) -> Result<PathBuf, StoreError> {
     let seconds = SystemTime::now().duration_since(UNIX_EPOCH).map_or(0, |d| d.as_secs());
-    let mut aside = open::with_suffix(path, &format!(".damaged-{seconds}"));
+    let mut aside = open::with_suffix(path, &format!(".{why}-{seconds}"));
     for more in 1.. {
         if !aside.exists() {
             break;
         }
-        aside = open::with_suffix(path, &format!(".damaged-{seconds}-{more}"));
+        aside = open::with_suffix(path, &format!(".{why}-{seconds}-{more}"));
     }
     let (log, index) = (open::log_path(path), open::with_suffix(path, "-shm"));
     // The log first: a new database must never meet the log of another.

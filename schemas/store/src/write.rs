@@ -113,11 +113,16 @@ pub(crate) fn write(store: &mut Store, batch: &Batch<'_>) -> rusqlite::Result<Ve
 
 pub(crate) fn write_stream(tx: &Transaction<'_>, stream: &Stream) -> rusqlite::Result<()> {
     let mut insert = tx.prepare_cached("INSERT INTO stream_column VALUES (?1, ?2, ?3, ?4, ?5, ?6)")?;
+    // For good: what its minutes and hours say must not change its meaning.
+    let mut first = tx.prepare_cached(
+        "UPDATE channel SET decimals = ?2 WHERE id = ?1 AND NOT EXISTS (SELECT 1 FROM stream_column WHERE channel = ?1)",
+    )?;
     for (place, column) in stream.columns.iter().enumerate() {
         let (step, shift, decimals) = match column.coding {
             Coding::Scaled(scale) => (Some(scale.step), Some(scale.offset), Some(scale.decimals)),
             Coding::Float => (None, None, None),
         };
+        first.execute((column.channel.0, decimals.unwrap_or(0)))?;
         insert.execute((stream.id.0, place as i64, column.channel.0, step, shift, decimals))?;
     }
     Ok(())
@@ -135,10 +140,8 @@ pub(crate) fn write_blocks(tx: &Transaction<'_>, finished: &[Finished]) -> rusql
         let (stream, segment) = (block.stream.0, block.segment.0);
         insert.execute((id, stream, segment, block.first_ms, block.last_ms, block.rows as i64, &block.data))?;
     }
-    // In the order of the keys: what is written together lies together.
     let mut columns: Vec<(i64, &Finished, &FinishedColumn)> =
         (first_id..).zip(finished).flat_map(|(id, b)| b.columns.iter().map(move |c| (id, b, c))).collect();
-    columns.sort_by_key(|(id, _, column)| (column.channel, *id));
     let mut summary =
         tx.prepare_cached("INSERT INTO summary VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13)")?;
     let mut cover = tx.prepare_cached(
@@ -148,11 +151,11 @@ pub(crate) fn write_blocks(tx: &Transaction<'_>, finished: &[Finished]) -> rusql
            first_ms = min(first_ms, excluded.first_ms), last_ms = max(last_ms, excluded.last_ms)",
     )?;
     let mut latest = tx.prepare_cached(LATEST)?;
-    for (at, (id, block, column)) in columns.iter().enumerate() {
-        let (s, channel) = (&column.whole, column.channel.0);
+    for (id, _, column) in &columns {
+        let s = &column.whole;
         summary.execute(params![
-            channel,
             id,
+            column.channel.0,
             s.count as i64,
             s.missing as i64,
             s.first.map(|f| f.0),
@@ -165,6 +168,11 @@ pub(crate) fn write_blocks(tx: &Transaction<'_>, finished: &[Finished]) -> rusql
             s.integral,
             s.covered_ms
         ])?;
+    }
+    // In the order of the keys: what is written together lies together.
+    columns.sort_by_key(|(id, _, column)| (column.channel, *id));
+    for (at, (_, block, column)) in columns.iter().enumerate() {
+        let (s, channel) = (&column.whole, column.channel.0);
         let (value, code) = column.latest;
         let segment = block.segment.0;
         cover.execute((channel, segment, s.count as i64, s.missing as i64, block.first_ms, block.last_ms, value))?;

@@ -13,7 +13,8 @@ use crate::lock::WriterLock;
 use crate::retain::Retention;
 use crate::store::Store;
 use crate::streams::{StreamColumn, Streams};
-use crate::{ChannelId, Device, Event, SegmentId, StreamId, open, recover, trouble, write};
+use crate::trouble::FileId;
+use crate::{ChannelId, Device, Event, SegmentId, StreamId, open, recover, rollup, trouble, write};
 use ampwake_blocks::{Coding, MOST_COLUMNS};
 use ampwake_schemas::channel::ChannelAddress;
 use ampwake_schemas::quantity::Unit;
@@ -26,8 +27,10 @@ use std::time::{Duration, Instant};
 
 /// Samples of the recorder that wait in memory and in chunks for their block: an hour at 100 per second.
 const SEAL_SAMPLES: usize = 400_000;
-/// How long they wait at most.
-const SEAL_AFTER: Duration = Duration::from_secs(3600);
+/// How long they wait at most, where no hour of their own clock ends.
+const SEAL_AFTER: Duration = Duration::from_secs(4200);
+/// An hour that ends seals what came in it, so that its minutes are written together; but not more often than this.
+const SEAL_LEAST: Duration = Duration::from_secs(300);
 /// Samples of an import that wait for their block, over all streams: some 50 MB.
 const BULK_SAMPLES: usize = 3_000_000;
 /// The latest values are written at most this often.
@@ -58,6 +61,8 @@ pub struct Writer {
     latest_written: Option<Instant>,
     pending: Pending,
     retention: Retention,
+    /// Which file it is.
+    file: Option<FileId>,
     _lock: WriterLock,
 }
 
@@ -127,6 +132,7 @@ impl Store {
             latest_written: None,
             pending: Pending::default(),
             retention: Retention::default(),
+            file: FileId::of(path),
             _lock: lock,
         };
         recover::recover(&mut writer)?;
@@ -256,7 +262,7 @@ impl Writer {
     }
 
     /// Where the present rows belong, and the offset with which they are rolled up.
-    fn place(&mut self) -> (SegmentId, i64) {
+    fn rows_belong(&mut self) -> (SegmentId, i64) {
         let segment = self.segment.unwrap_or(SegmentId(0));
         let known = self.offsets.get(&segment).copied().unwrap_or(0);
         (segment, *self.rollup_offsets.entry(segment).or_insert(known))
@@ -264,7 +270,7 @@ impl Writer {
 
     /// What one stream has gathered, or all have, becomes blocks.
     fn finish(&mut self, index: Option<usize>) {
-        let (segment, offset_ms) = self.place();
+        let (segment, offset_ms) = self.rows_belong();
         match index.and_then(|index| self.streams.at(index)) {
             Some(stream) => self.gatherer.finish(stream, segment, offset_ms),
             None => self.gatherer.finish_all(&self.streams, segment, offset_ms),
@@ -328,12 +334,20 @@ impl Writer {
     /// # Errors
     /// The disk is full or failing; what was gathered is kept for the next attempt.
     pub fn commit(&mut self) -> Result<(), StoreError> {
+        self.commit_at(Instant::now())
+    }
+
+    /// [`Writer::commit`] at a moment of another clock, always the same one: for whoever records faster than time passes.
+    ///
+    /// # Errors
+    /// As [`Writer::commit`].
+    pub fn commit_at(&mut self, now: Instant) -> Result<(), StoreError> {
         // Not on top of blocks that a commit could not write: they are the memory's bound.
-        let free = !self.bulk && self.gatherer.finished.is_empty();
-        if free && (self.gatherer.samples() >= SEAL_SAMPLES || self.sealed.elapsed() >= SEAL_AFTER) {
+        if !self.bulk && self.gatherer.finished.is_empty() && self.is_time_to_seal(now) {
             self.finish_all();
         }
-        let latest_due = !self.bulk && self.latest_written.is_none_or(|t| t.elapsed() >= LATEST_EVERY);
+        let since = |then: Instant| now.saturating_duration_since(then);
+        let latest_due = !self.bulk && self.latest_written.is_none_or(|then| since(then) >= LATEST_EVERY);
         let batch = write::Batch {
             pending: &self.pending,
             rollup_offsets: &self.rollup_offsets,
@@ -357,12 +371,24 @@ impl Writer {
             self.pending.devices = done.devices;
         }
         if latest_due {
-            self.latest_written = Some(Instant::now());
+            self.latest_written = Some(now);
         }
         if std::mem::take(&mut self.seal_due) {
-            self.sealed = Instant::now();
+            self.sealed = now;
         }
         Ok(())
+    }
+
+    fn is_time_to_seal(&mut self, now: Instant) -> bool {
+        let waited = now.saturating_duration_since(self.sealed);
+        let (_, offset_ms) = self.rows_belong();
+        let hour_ended = || {
+            let ends = self.gatherer.ends();
+            ends.is_some_and(|(first, last)| {
+                rollup::hour(first.saturating_add(offset_ms)) < rollup::hour(last.saturating_add(offset_ms))
+            })
+        };
+        self.gatherer.samples() >= SEAL_SAMPLES || waited >= SEAL_AFTER || waited >= SEAL_LEAST && hour_ended()
     }
 
     /// Commits, with everything sealed: what a recording leaves when it ends.
@@ -392,6 +418,11 @@ impl Writer {
         self.gatherer.uncommit();
         self.latest_written = None;
         self.retention = Retention::default();
+        self.file = FileId::of(&self.store.path);
+    }
+
+    pub(crate) fn file(&self) -> Option<FileId> {
+        self.file
     }
 
     /// These numbers are free again.

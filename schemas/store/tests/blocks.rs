@@ -83,7 +83,7 @@ fn a_power_cut_before_the_sealing_loses_nothing_that_was_committed() {
     assert_eq!((count("SELECT count(*) FROM chunk"), count("SELECT sum(rows) FROM block")), (0, 100));
     let read = w.read_all(v, None, None).unwrap();
     assert_eq!((read.len(), read[99]), (100, (ms(99_500), Reading::Value(99.0))));
-    assert_eq!(count("SELECT sum(count) FROM rollup_minute WHERE start_ms = 60000"), 40, "the minute of UTC");
+    assert_eq!(count("SELECT sum(count) FROM rollup_minute WHERE hour = 0 AND minute = 1"), 40, "the minute of UTC");
 }
 
 #[test]
@@ -184,12 +184,14 @@ fn a_corrected_clock_moves_the_rollups() {
     w.seal().unwrap();
     let c = rusqlite::Connection::open(case.path()).unwrap();
     let minutes = || -> Vec<(i64, i64, f64)> {
-        c.prepare("SELECT start_ms, count, integral FROM rollup_minute ORDER BY start_ms")
-            .unwrap()
-            .query_map([], |r| Ok((r.get(0)?, r.get(1)?, r.get(2)?)))
-            .unwrap()
-            .collect::<Result<_, _>>()
-            .unwrap()
+        c.prepare(
+            "SELECT (hour * 60 + minute) * 60000 AS start, count, integral / 2000.0 FROM rollup_minute ORDER BY start",
+        )
+        .unwrap()
+        .query_map([], |r| Ok((r.get(0)?, r.get(1)?, r.get(2)?)))
+        .unwrap()
+        .collect::<Result<_, _>>()
+        .unwrap()
     };
     assert_eq!(minutes(), [(0, 60, 590.0), (60_000, 60, 600.0)]);
     w.set_segment_offset(segment, 3_600_000 + 30_000, "by the time on the bus");
@@ -199,14 +201,19 @@ fn a_corrected_clock_moves_the_rollups() {
     assert_eq!(c.query_row("SELECT count(*) FROM clock", [], |r| r.get::<_, i64>(0)).unwrap(), 1);
 }
 
+/// A database that an earlier version wrote and that is kept from then.
+fn kept(case: &Case, file: &str) {
+    let old = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("tests").join(file);
+    let bytes = zstd::decode_all(std::fs::File::open(old).unwrap()).unwrap();
+    std::fs::write(case.path(), bytes).unwrap();
+}
+
 /// A database as version 1 wrote it, kept from then: the first 20 000 frames of the golden recording two-on-one-bus,
 /// imported. The figures beside it were read with that version.
 #[test]
 fn the_first_version_is_brought_up_to_date() {
     let case = Case::new();
-    let old = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/version-1.db.zst");
-    let bytes = zstd::decode_all(std::fs::File::open(old).unwrap()).unwrap();
-    std::fs::write(case.path(), bytes).unwrap();
+    kept(&case, "version-1.db.zst");
     let figures: Vec<serde_json::Value> = serde_json::from_str(include_str!("version-1.json")).unwrap();
     let s = Store::open(case.path()).unwrap();
     assert_eq!(s.channels().unwrap().len(), figures.len());
@@ -220,4 +227,44 @@ fn the_first_version_is_brought_up_to_date() {
         assert!((sum - number("sum")).abs() <= 1e-6 * (1.0 + sum.abs()), "{figure}: {sum}");
     }
     assert!(!s.events().unwrap().is_empty() && !s.segments().unwrap().is_empty());
+}
+
+/// As version 2 wrote it: the same import. Beside it, what its own views then said of each channel: rows, first and last time,
+/// samples, missing, least, most, sums of means, integrals and covered seconds.
+#[test]
+fn the_second_version_is_brought_up_to_date() {
+    let case = Case::new();
+    kept(&case, "version-2.db.zst");
+    let figures: Vec<serde_json::Value> = serde_json::from_str(include_str!("version-2.json")).unwrap();
+    let s = Store::open(case.path()).unwrap();
+    assert_eq!(s.damage().unwrap(), [] as [String; 0]);
+    for channel in s.channels().unwrap() {
+        assert_eq!(s.summary(channel.id, None, None).unwrap().count, channel.samples, "{}", channel.address);
+    }
+    let c = s.into_connection();
+    for figure in &figures {
+        let sql = format!(
+            "SELECT count(*), min(utc), max(utc), sum(samples), sum(missing), min(min), max(max), total(mean), total(integral),
+             total(covered_s) FROM {} WHERE address = ?1",
+            figure[0].as_str().unwrap()
+        );
+        let check = |at: usize, found: rusqlite::types::Value| match found {
+            rusqlite::types::Value::Text(text) => assert_eq!(figure[at].as_str(), Some(text.as_str()), "{figure}"),
+            rusqlite::types::Value::Integer(n) => assert_eq!(figure[at].as_i64(), Some(n), "{figure}"),
+            rusqlite::types::Value::Real(x) => {
+                let then = figure[at].as_f64().unwrap();
+                assert!((x - then).abs() <= 1e-13 * then.abs(), "{figure}: {x} at {at}");
+            }
+            _ => assert!(figure[at].is_null(), "{figure}"),
+        };
+        let address = figure[1].as_str().unwrap();
+        let found: Vec<_> = c.query_row(&sql, [address], |row| (0..10).map(|at| row.get(at)).collect()).unwrap();
+        found.into_iter().enumerate().for_each(|(at, value)| check(at + 2, value));
+    }
+    let identity = "SELECT length(value) FROM meta WHERE key = 'identity'";
+    assert_eq!(c.query_row(identity, [], |row| row.get::<_, i64>(0)).unwrap(), 16);
+    let plan = "EXPLAIN QUERY PLAN SELECT * FROM minute_utc WHERE address = 'can0/n2k/127508/0/battery_voltage'";
+    let steps: Vec<String> =
+        c.prepare(plan).unwrap().query_map([], |row| row.get(3)).unwrap().collect::<Result<_, _>>().unwrap();
+    assert!(steps.iter().any(|step| step.contains("ANY(hour) AND channel=?")), "{steps:?}");
 }

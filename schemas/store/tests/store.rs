@@ -202,9 +202,9 @@ fn what_is_not_ours_is_refused_and_left_as_it_is() {
 fn a_newer_version_is_refused() {
     let case = Case::new();
     drop(Store::create(case.path()).unwrap());
-    rusqlite::Connection::open(case.path()).unwrap().pragma_update(None, "user_version", 3).unwrap();
+    rusqlite::Connection::open(case.path()).unwrap().pragma_update(None, "user_version", 4).unwrap();
     for e in [Store::open(case.path()).unwrap_err(), Store::create(case.path()).unwrap_err()] {
-        assert!(matches!(e, StoreError::Newer { found: 3, known: 2, .. }), "{e}");
+        assert!(matches!(e, StoreError::Newer { found: 4, known: 3, .. }), "{e}");
     }
 }
 

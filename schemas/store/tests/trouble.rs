@@ -5,7 +5,7 @@
 mod common;
 
 use ampwake_schemas::sample::Reading;
-use ampwake_store::{Store, StoreError};
+use ampwake_store::{Place, Store, StoreError};
 use common::{Case, event, ms, volts};
 
 fn value(n: i64) -> Reading {
@@ -128,6 +128,37 @@ fn a_file_that_was_removed_or_renamed_costs_no_more_than_what_was_sealed_in_it()
         assert_eq!(w.read_all(v, None, None).unwrap(), expected);
         assert_eq!(w.damage().unwrap(), [] as [String; 0]);
     }
+}
+
+#[test]
+fn another_file_in_its_place_is_set_aside_as_it_is() {
+    let case = Case::new();
+    let other = case.dir.path().join("other.db");
+    let mut w = Store::create(&other).unwrap();
+    w.begin_segment("another");
+    let v = volts(&mut w);
+    (0..7).for_each(|n| w.append(v, ms(n), value(n)));
+    w.commit().unwrap();
+    drop(w);
+    let mut w = Store::create(case.path()).unwrap();
+    w.begin_segment("test");
+    let v = volts(&mut w);
+    (10..20).for_each(|n| w.append(v, ms(n), value(n)));
+    w.commit().unwrap();
+    assert_eq!(w.place(), Place::Here);
+    std::fs::rename(&other, case.path()).unwrap();
+    assert_eq!(w.place(), Place::Replaced);
+    assert!(matches!(w.reopen(), Err(StoreError::NotFound { .. })), "its channels are not those of the other");
+    let aside = w.start_afresh().unwrap();
+    assert!(aside.to_string_lossy().contains("voyage.db.replaced-"), "{}", aside.display());
+    assert_eq!(w.place(), Place::Here);
+    w.commit().unwrap();
+    let expected: Vec<_> = (10..20).map(|n| (ms(n), value(n))).collect();
+    assert_eq!(w.read_all(v, None, None).unwrap(), expected);
+    let aside = Store::open(aside).unwrap();
+    assert_eq!(aside.damage().unwrap(), [] as [String; 0]);
+    assert_eq!(aside.read_all(aside.channels().unwrap()[0].id, None, None).unwrap().len(), 7);
+    assert_ne!(aside.identity().unwrap(), w.identity().unwrap());
 }
 
 #[test]

@@ -64,7 +64,7 @@ impl RawWriter {
     /// It cannot be renamed, or was never a file of raw frames ([`StoreError::Foreign`]).
     pub fn set_aside(path: &Path) -> Result<PathBuf, StoreError> {
         match was_ours(path) {
-            true => trouble::set_aside(path),
+            true => trouble::set_aside(path, trouble::DAMAGED),
             false => Err(StoreError::Foreign { path: path.to_owned() }),
         }
     }
