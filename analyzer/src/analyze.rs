@@ -39,6 +39,11 @@ pub struct Worked<'a> {
 
 /// Analyses a recording against the intent.
 pub fn analyze(recording: &Recording, intent: &Intent) -> Analysis {
+    analyze_and(recording, intent, &mut |_| {})
+}
+
+/// As [`analyze`], and shows what was worked out for each bank, reversed sensors turned, to `look`.
+pub fn analyze_and(recording: &Recording, intent: &Intent, look: &mut dyn FnMut(&Worked<'_>)) -> Analysis {
     let of_this_time = era::without_strays(recording);
     let (recording, strays) = of_this_time.as_ref().map_or((recording, 0), |(r, n)| (r, *n));
     let epoch = Timestamp::default();
@@ -110,6 +115,7 @@ pub fn analyze(recording: &Recording, intent: &Intent) -> Analysis {
         let several = intent.banks.len() > 1;
         sessions.extend(document::sessions(&w, sessions.len(), several));
         charts.push(document::charts(&w, recording));
+        look(&w);
     }
     document::clip(&mut sessions, &mut findings, period);
     document::order(&mut findings);
