@@ -50,11 +50,12 @@ pub struct Piece {
 
 /// Analyses a recording against the intent.
 pub fn analyze(recording: &Recording, intent: &Intent) -> Analysis {
-    piece(recording, intent).analysis
+    piece(recording, intent, &mut |_| {}).analysis
 }
 
-/// As [`analyze`], for a part of a longer recording.
-pub fn piece(recording: &Recording, intent: &Intent) -> Piece {
+/// As [`analyze`], for a part of a longer recording; shows what was worked out for each bank, reversed sensors turned, to
+/// `look`.
+pub fn piece(recording: &Recording, intent: &Intent, look: &mut dyn FnMut(&Worked<'_>)) -> Piece {
     let of_this_time = era::without_strays(recording);
     let (recording, strays) = of_this_time.as_ref().map_or((recording, 0), |(r, n)| (r, *n));
     let epoch = Timestamp::default();
@@ -127,6 +128,7 @@ pub fn piece(recording: &Recording, intent: &Intent) -> Piece {
         let several = intent.banks.len() > 1;
         sessions.extend(document::sessions(&w, sessions.len(), several));
         charts.push(document::charts(&w, recording));
+        look(&w);
     }
     document::clip(&mut sessions, &mut findings, period);
     document::order(&mut findings);

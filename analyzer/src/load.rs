@@ -7,11 +7,48 @@ use ampwake_schemas::channel::ChannelAddress;
 use ampwake_schemas::findings::Period;
 use ampwake_schemas::intent::Intent;
 use ampwake_schemas::time::Timestamp;
-use ampwake_store::{ChannelInfo, Store, StoreError};
+use ampwake_store::{ChannelInfo, Device, Event, Store, StoreError};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// A silence of all buses longer than this is a gap, ms. The slowest channels repeat within seconds.
 const SILENCE_MS: i64 = 60_000;
+
+/// What a database holds beside its samples.
+#[derive(Debug, Clone, Default)]
+pub struct Catalogue {
+    /// Every channel.
+    pub channels: Vec<ChannelInfo>,
+    /// Every device.
+    pub devices: Vec<Device>,
+    /// Counted problems.
+    pub problems: BTreeMap<String, u64>,
+    /// What happened to the recording.
+    pub events: Vec<Event>,
+    /// From the first sample to the last.
+    pub period: Option<Period>,
+    /// From when on samples are left, where older ones were let go.
+    pub full_from: Option<Timestamp>,
+}
+
+impl Catalogue {
+    /// Reads it.
+    ///
+    /// # Errors
+    /// The database cannot be read.
+    pub fn of(store: &Store) -> Result<Self, StoreError> {
+        Ok(Self {
+            channels: store.channels()?,
+            devices: store.devices()?,
+            problems: store.problems()?,
+            events: store.events()?,
+            period: store.period()?,
+            full_from: store.full_from()?,
+        })
+    }
+}
+
+/// How one channel is read.
+pub type Read<'a> = dyn FnMut(&ChannelInfo) -> Result<Series, StoreError> + 'a;
 
 /// Reads what the intent names, between `from` and `to` where given.
 ///
@@ -23,12 +60,27 @@ pub fn load(
     from: Option<Timestamp>,
     to: Option<Timestamp>,
 ) -> Result<Recording, StoreError> {
-    let channels = store.channels()?;
+    let mut read = |c: &ChannelInfo| Ok(Series::from_readings(store.read_all(c.id, from, to)?));
+    compose(&Catalogue::of(store)?, intent, from, to, &mut read)
+}
+
+/// As [`load`], with samples from wherever `read` has them.
+///
+/// # Errors
+/// Those of `read`.
+pub fn compose(
+    catalogue: &Catalogue,
+    intent: &Intent,
+    from: Option<Timestamp>,
+    to: Option<Timestamp>,
+    read: &mut Read<'_>,
+) -> Result<Recording, StoreError> {
+    let channels = &catalogue.channels;
     let mut by_plain: BTreeMap<ChannelAddress, Vec<&ChannelInfo>> = BTreeMap::new();
-    for c in &channels {
+    for c in channels {
         by_plain.entry(c.address.without_source()).or_default().push(c);
     }
-    let mut problems = store.problems()?;
+    let mut problems = catalogue.problems.clone();
     // A message that this version does not know is no problem of the recording.
     let unread = ["unknown_message", "sentence_unknown"].iter().filter_map(|name| problems.remove(*name)).sum();
     // Nor is that several devices speak of one bank, of which the best is believed.
@@ -49,7 +101,7 @@ pub fn load(
         }
     }
     // Device addresses that were heard, for signals that name a sender.
-    let heard = store.devices()?;
+    let heard = &catalogue.devices;
     let addressed: Vec<&ChannelAddress> = wanted
         .iter()
         .filter(|a| a.source.is_some_and(|s| heard.iter().any(|d| d.bus == a.bus && d.address == s)))
@@ -70,13 +122,12 @@ pub fn load(
             }
         };
         if let Some(c) = chosen {
-            let series = Series::from_readings(store.read_all(c.id, from, to)?);
-            recording.series.insert(address.clone(), series);
+            recording.series.insert(address.clone(), read(c)?);
         }
     }
-    choose_senders(store, intent, &channels, &mut recording, from, to)?;
-    recording.period = period(store, &recording, from, to)?;
-    recording.summaries_only = summaries_only(store, recording.period)?;
+    choose_senders(intent, channels, &mut recording, read)?;
+    recording.period = period(catalogue.period, &recording, from, to);
+    recording.summaries_only = summaries_only(catalogue.full_from, recording.period);
     if let (Some(p), Some((_, to))) = (&mut recording.period, recording.summaries_only)
         && to < p.end.millis()
     {
@@ -84,13 +135,14 @@ pub fn load(
     }
     if let Some(p) = recording.period {
         recording.silences = silences(&recording, p);
-        let events = store.events()?;
+        let events = &catalogue.events;
         // Also those from before: a fault lasts.
-        recording.faults = faults::from_events(&events);
+        recording.faults = faults::from_events(events);
         recording.events = events
-            .into_iter()
+            .iter()
             // Also from before the first sample and after the last: a bus that is lost leaves none.
             .filter(|e| from.is_none_or(|t| e.time >= t) && to.is_none_or(|t| e.time <= t) || e.kind == "clock_step")
+            .cloned()
             .collect();
     }
     Ok(recording)
@@ -99,12 +151,10 @@ pub fn load(
 /// Where several devices send the bank's voltage, the one that agrees best with the sources' own voltmeters is taken for
 /// the bank, with everything else that it sends under the bank's addresses.
 fn choose_senders(
-    store: &Store,
     intent: &Intent,
     channels: &[ChannelInfo],
     recording: &mut Recording,
-    from: Option<Timestamp>,
-    to: Option<Timestamp>,
+    read: &mut Read<'_>,
 ) -> Result<(), StoreError> {
     for bank in &intent.banks {
         let Some(voltage) = bank.signals.voltage.as_ref().filter(|s| recording.ambiguous.contains_key(&s.address))
@@ -120,7 +170,6 @@ fn choose_senders(
         let sent_by = |address: &ChannelAddress, source: Option<u8>| {
             channels.iter().find(|c| c.address == ChannelAddress { source, ..address.clone() })
         };
-        let read = |c: &ChannelInfo| Ok::<_, StoreError>(Series::from_readings(store.read_all(c.id, from, to)?));
         let mut best: Option<(f64, Option<u8>)> = None;
         for sender in recording.ambiguous[&voltage.address].clone() {
             let Some(c) = sent_by(&voltage.address, sender.source) else { continue };
@@ -169,15 +218,14 @@ fn alone<'a>(
 }
 
 fn period(
-    store: &Store,
+    whole: Option<Period>,
     recording: &Recording,
     from: Option<Timestamp>,
     to: Option<Timestamp>,
-) -> Result<Option<Period>, StoreError> {
-    let whole = store.period()?;
+) -> Option<Period> {
     let named = recording.series.values().filter_map(Series::span);
     let (first, last) = named.fold((i64::MAX, i64::MIN), |(a, b), (t, u)| (a.min(t), b.max(u)));
-    Ok(if first <= last {
+    if first <= last {
         let start = whole.map_or(first, |w| w.start.millis().min(first));
         let end = whole.map_or(last, |w| w.end.millis().max(last));
         Some(Period {
@@ -191,7 +239,7 @@ fn period(
                 Period { start: from.map_or(w.start, |t| t.max(w.start)), end: to.map_or(w.end, |t| t.min(w.end)) };
             if asked.start <= asked.end { asked } else { w }
         })
-    })
+    }
 }
 
 /// The part of a database's period that was asked for, if anything is there.
@@ -206,10 +254,10 @@ pub fn asked(store: &Store, from: Option<Timestamp>, to: Option<Timestamp>) -> R
 }
 
 /// The part of the period of which the recorder keeps only summaries, so that nothing of it can be read.
-fn summaries_only(store: &Store, period: Option<Period>) -> Result<Option<(i64, i64)>, StoreError> {
-    let Some((full_from, p)) = store.full_from()?.zip(period) else { return Ok(None) };
+fn summaries_only(full_from: Option<Timestamp>, period: Option<Period>) -> Option<(i64, i64)> {
+    let (full_from, p) = full_from.zip(period)?;
     let (from, to) = (p.start.millis(), full_from.millis().min(p.end.millis()));
-    Ok((from < to).then_some((from, to)))
+    (from < to).then_some((from, to))
 }
 
 /// Stretches in which none of the channels that the intent names was heard.

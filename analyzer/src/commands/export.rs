@@ -60,7 +60,7 @@ pub fn run(args: &Args, streams: &mut Streams) -> Result<Outcome, Failure> {
         (None, Some(root)) => (Format::Parquet, root),
         (None, None) => return Err(Failure::Input("name a folder with --csv or --parquet".to_owned())),
     };
-    let intent = args.intent.as_ref().map(read_intent).transpose()?.map(|i| i.0);
+    let intent = args.intent.as_deref().map(read_intent).transpose()?.map(|i| i.0);
     let vessel = args.vessel.clone().or(intent.map(|i| i.vessel.name)).unwrap_or_else(|| UNNAMED.to_owned());
     let store = Store::open(&args.db)?;
     let options =

@@ -33,7 +33,7 @@ pub struct Args {
 
 /// Runs it.
 pub fn run(args: &Args, streams: &mut Streams) -> Result<Outcome, Failure> {
-    let intent = args.intent.as_ref().map(read_intent).transpose()?.map(|i| i.0);
+    let intent = args.intent.as_deref().map(read_intent).transpose()?.map(|i| i.0);
     let mut options = source::options(&args.bus, intent.as_ref())?;
     dbc::add(&mut options.bus_protocols, &args.dbc, intent.as_ref(), streams)?;
     // Before there is a database: a wrong name leaves none behind.

@@ -11,12 +11,14 @@ mod intent;
 mod output;
 mod progress;
 mod range;
+#[cfg(feature = "serve")]
+mod serve;
 mod source;
 mod sql;
+mod watch;
 
 use clap::{Parser, Subcommand};
 use std::io::Write;
-use std::path::PathBuf;
 
 /// Reads recordings of a vessel's data buses and says, with evidence, whether the installed charging sources do
 /// what the design intended. Listens and advises; it controls nothing and certifies nothing.
@@ -42,6 +44,11 @@ enum Command {
     Intent(intent::Command),
     /// Analyse a database or recordings against the design intent.
     Analyze(analyze::Args),
+    /// Show on a web page what is going on now, while the recorder writes.
+    #[cfg(feature = "serve")]
+    Serve(serve::Args),
+    /// Show in a terminal what is going on now, while the recorder writes.
+    Watch(watch::Args),
     /// Ask a database in SQL, every sample a row of table `sample`.
     Sql(sql::Args),
     /// Write the samples of a database as CSV or Parquet files, one per day.
@@ -99,6 +106,9 @@ pub fn run(cli: Cli, streams: &mut Streams) -> u8 {
         Command::Devices(a) => channels::devices(&a, streams),
         Command::Intent(c) => intent::run(&c, streams),
         Command::Analyze(a) => analyze::run(&a, streams),
+        #[cfg(feature = "serve")]
+        Command::Serve(a) => serve::run(&a, streams),
+        Command::Watch(a) => watch::run(&a, streams),
         Command::Sql(a) => sql::run(&a, streams),
         Command::Export(a) => export::run(&a, streams),
     };
@@ -117,7 +127,7 @@ pub fn run(cli: Cli, streams: &mut Streams) -> u8 {
 }
 
 /// Reads and checks an intent file.
-pub(crate) fn read_intent(path: &PathBuf) -> Result<(ampwake_schemas::intent::Intent, Vec<u8>), Failure> {
+pub(crate) fn read_intent(path: &std::path::Path) -> Result<(ampwake_schemas::intent::Intent, Vec<u8>), Failure> {
     let name = path.display().to_string();
     let bytes = std::fs::read(path).map_err(|e| Failure::Input(format!("{name}: cannot read the intent file: {e}")))?;
     let text = std::str::from_utf8(&bytes).map_err(|e| {
@@ -128,4 +138,20 @@ pub(crate) fn read_intent(path: &PathBuf) -> Result<(ampwake_schemas::intent::In
     })?;
     let intent = ampwake_schemas::intent::read(&name, text).map_err(|m| Failure::Input(m.to_string()))?;
     Ok((intent, bytes))
+}
+
+/// What tells one intent file from another.
+pub(crate) fn sha256_of(bytes: &[u8]) -> String {
+    match source::fingerprint_of(bytes) {
+        crate::report::Fingerprint::Sha256(hex) => hex,
+        crate::report::Fingerprint::Bytes(n) => n.to_string(),
+    }
+}
+
+/// Hours that are judged live: long enough for a cause, short enough for a small computer.
+fn hours(text: &str) -> Result<f64, String> {
+    match text.parse::<f64>() {
+        Ok(hours) if (0.5..=48.0).contains(&hours) => Ok(hours),
+        _ => Err("write a number of hours from 0.5 to 48".to_owned()),
+    }
 }

@@ -6,18 +6,21 @@
 mod answer;
 mod charts;
 mod data;
-mod finding;
+pub(crate) mod finding;
 mod ink;
 mod panel;
 mod sessions;
 mod sources;
-mod style;
+pub(crate) mod style;
 mod verdicts;
 
 use super::clock::Clock;
 use super::{Fingerprint, InputFile, ReportInput, format, words};
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 use std::io::{self, Write};
+
+/// What the page allows itself to load: nothing. Its style stands inside.
+pub const POLICY: &str = "default-src 'none'; style-src 'unsafe-inline'";
 
 /// Writes the whole page.
 ///
@@ -36,7 +39,7 @@ pub fn html(report: &ReportInput<'_>, out: &mut dyn Write) -> io::Result<()> {
                 meta charset="utf-8";
                 meta name="viewport" content="width=device-width, initial-scale=1";
                 meta name="color-scheme" content="light dark";
-                meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'";
+                meta http-equiv="Content-Security-Policy" content=(POLICY);
                 title { (words::page_title(&vessel)) }
                 style { (PreEscaped(style::CSS)) }
             }

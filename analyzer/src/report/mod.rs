@@ -9,12 +9,12 @@ pub mod atomic;
 pub mod clock;
 mod defaults;
 pub mod format;
-mod html;
+pub(crate) mod html;
 mod json;
 mod text;
 pub(crate) mod words;
 
-pub use html::html;
+pub use html::{POLICY, html};
 pub use json::json;
 pub use text::text;
 
@@ -88,7 +88,7 @@ impl<'a> ReportInput<'a> {
     }
 
     /// Limit and measured value of a verdict as text.
-    fn verdict_figures(&self, v: &Verdict) -> (String, String) {
+    pub(crate) fn verdict_figures(&self, v: &Verdict) -> (String, String) {
         // Shares are fractions in the document and percent for people.
         let (unit, scale) = match v.unit.as_str() {
             "fraction" => ("%".to_owned(), 100.0),

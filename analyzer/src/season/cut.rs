@@ -5,7 +5,7 @@ use ampwake_schemas::channel::ChannelAddress;
 use ampwake_schemas::findings::Period;
 use ampwake_schemas::intent::{Intent, Signal};
 use ampwake_schemas::time::Timestamp;
-use ampwake_store::{ChannelId, Store, StoreError};
+use ampwake_store::{ChannelId, ChannelInfo, Store, StoreError};
 
 const MINUTE_MS: i64 = 60_000;
 const DAY_MS: i64 = 86_400_000;
@@ -97,8 +97,7 @@ impl Current {
 }
 
 /// Those of all sources that have a sensor which was heard.
-pub(super) fn currents(store: &Store, intent: &Intent) -> Result<Vec<Current>, StoreError> {
-    let channels = store.channels()?;
+pub(super) fn currents(channels: &[ChannelInfo], intent: &Intent) -> Vec<Current> {
     let accuracy = intent.accuracy.current;
     let find = |address: &ChannelAddress| {
         let exact = channels.iter().find(|c| c.address == *address);
@@ -108,7 +107,7 @@ pub(super) fn currents(store: &Store, intent: &Intent) -> Result<Vec<Current>, S
         let channel = find(&signal.address)?.id;
         Some(Current { channel, scale: signal.scale, percent: accuracy.percent, floor: accuracy.floor })
     };
-    Ok(intent.sources.iter().filter_map(|s| of(s.signals.current.as_ref()?)).collect())
+    intent.sources.iter().filter_map(|s| of(s.signals.current.as_ref()?)).collect()
 }
 
 #[cfg(test)]

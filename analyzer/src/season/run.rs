@@ -2,10 +2,11 @@
 
 use super::{LONGEST_MS, cut, join, pictures};
 use crate::analyze::{self, Analysis, Piece};
-use crate::load;
+use crate::load::{self, Catalogue};
+use crate::series::Series;
 use ampwake_schemas::findings::Period;
 use ampwake_schemas::intent::Intent;
-use ampwake_store::{Store, StoreError};
+use ampwake_store::{ChannelInfo, Store, StoreError};
 use std::path::Path;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::mpsc;
@@ -24,12 +25,13 @@ pub fn analyse(
     period: Period,
     mut tell: impl FnMut(usize, usize),
 ) -> Result<Analysis, StoreError> {
+    let catalogue = Catalogue::of(store)?;
     let midnights = cut::midnights(period);
-    let currents = cut::currents(store, intent)?;
+    let currents = cut::currents(&catalogue.channels, intent);
     let cuts = each(store.path(), &midnights, |store, m| cut::near(store, &currents, *m), |_| ())?;
     let parts = cut::pieces(period, cuts);
     let number = parts.len();
-    let piece = |store: &Store, part: &Period| piece(store, intent, *part, number);
+    let piece = |store: &Store, part: &Period| piece(store, &catalogue, intent, *part, number);
     let pieces = each(store.path(), &parts, piece, |done| tell(done, number))?;
     Ok(join(pieces, intent, period))
 }
@@ -39,9 +41,11 @@ pub fn is_long(period: Period) -> bool {
     period.end.millis() - period.start.millis() > LONGEST_MS
 }
 
-fn piece(store: &Store, intent: &Intent, part: Period, of: usize) -> Result<Piece, StoreError> {
-    let recording = load::load(store, intent, Some(part.start), Some(part.end))?;
-    let mut piece = analyze::piece(&recording, intent);
+fn piece(store: &Store, catalogue: &Catalogue, intent: &Intent, part: Period, of: usize) -> Result<Piece, StoreError> {
+    let (from, to) = (Some(part.start), Some(part.end));
+    let mut read = |c: &ChannelInfo| Ok(Series::from_readings(store.read_all(c.id, from, to)?));
+    let recording = load::compose(catalogue, intent, from, to, &mut read)?;
+    let mut piece = analyze::piece(&recording, intent, &mut |_| {});
     pictures::thin(&mut piece.analysis.charts, of);
     Ok(piece)
 }

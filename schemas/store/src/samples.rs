@@ -146,7 +146,7 @@ pub(crate) fn block(store: &Store, id: i64) -> Result<Option<Vec<u8>>, StoreErro
     query().map_err(StoreError::sqlite(&store.path, "cannot read the samples"))
 }
 
-fn reading(said: Result<f64, u8>) -> Reading {
+pub(crate) fn reading(said: Result<f64, u8>) -> Reading {
     match said {
         Ok(value) => Reading::Value(value),
         Err(code) => Reading::from_code(code, f64::NAN),

@@ -3,8 +3,8 @@
 use ampwake_schemas::findings::VerdictWord;
 use maud::{Markup, PreEscaped, html};
 
-/// The whole style sheet.
-pub const CSS: &str = include_str!("style.css");
+/// The whole style sheet. The live page has the same colours.
+pub const CSS: &str = concat!(include_str!("palette.css"), include_str!("style.css"));
 
 /// Signs and patterns, defined once per page.
 ///
