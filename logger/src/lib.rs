@@ -15,9 +15,15 @@ pub mod framing;
 pub mod health;
 pub mod identity;
 pub mod import;
+#[cfg(feature = "live")]
+pub mod notify;
 pub mod pipeline;
 pub mod raw;
 pub mod record;
 #[cfg(feature = "live")]
+pub mod reload;
+#[cfg(feature = "live")]
 pub mod run;
 pub mod system_clock;
+mod threads;
+pub mod watch;

@@ -13,6 +13,7 @@ pub mod marine_mix;
 pub mod patchwork;
 pub mod python;
 pub mod report_fixture;
+pub mod service;
 pub mod voyages;
 
 use ampwake_analyzer::recording::Recording;

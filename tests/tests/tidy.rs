@@ -108,6 +108,7 @@ fn one_file_sends_on_can_and_one_switch_leads_to_it() {
     assert_eq!(users(&["Questions::on"]), makers);
     let run = std::fs::read_to_string(root().join("logger/src/run.rs")).expect("run.rs");
     assert!(run.contains("if bus.ask { Questions::on(&tables) } else { None }"));
+    assert_eq!(users(&["questions("]), ["logger/src/reload.rs", "logger/src/run.rs"]);
 }
 
 #[test]
