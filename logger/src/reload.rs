@@ -12,6 +12,7 @@ use crate::record::Change;
 use crate::run::{dialects_of, line, options, questions};
 use crate::threads::Threads;
 use std::collections::BTreeMap;
+use std::net::SocketAddr;
 
 /// What is recorded at present.
 pub(crate) struct Present {
@@ -79,6 +80,11 @@ impl Present {
         let names: Vec<String> = said(&config, &maps).into_iter().map(|(name, _)| name.to_owned()).collect();
         let next = names.len();
         Self { config, maps, numbers: names.into_iter().zip(0..).collect(), next }
+    }
+
+    /// Where figures are to be shown.
+    pub(crate) fn metrics(&self) -> Option<SocketAddr> {
+        self.config.metrics
     }
 
     /// Follows `config` from now on.

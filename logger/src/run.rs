@@ -9,6 +9,7 @@ use crate::config::maps::{self, MapErrors, Maps};
 use crate::config::serial::{SerialLine, Speaks};
 use crate::config::{self, CanBus, Config};
 use crate::dialect::Dialect;
+use crate::metrics::Metrics;
 use crate::notify::Notifier;
 use crate::raw::RawOptions;
 use crate::record::{self, LOOK_EVERY, RecordOptions, RunReport};
@@ -16,6 +17,7 @@ use crate::reload::Present;
 use crate::watch::Watch;
 use ampwake_store::{Keep, Store, StoreError, raw};
 use serde_json::json;
+use std::net::SocketAddr;
 use std::pin::pin;
 use std::sync::{Arc, Once};
 use std::time::Duration;
@@ -94,6 +96,7 @@ pub async fn run_under(
     let (mut threads, recorder) = record::start(sources, store, options, Some((watch.clone(), every)));
     let mut recorder = tokio::task::spawn_blocking(recorder);
     let mut present = Present::new(config.clone(), maps);
+    let mut metrics = shown(config.metrics, &watch);
     let mut shutdown = pin!(shutdown);
     let mut ticks = tokio::time::interval(every / 2);
     let result = loop {
@@ -107,14 +110,36 @@ pub async fn run_under(
             _ = ticks.tick() => watch.tick(),
             Some(next) = configurations.recv() => {
                 notifier.reloading();
-                if let Err(text) = next.and_then(|config| present.follow(config, &mut threads)) {
-                    tracing::error!("the new configuration is refused and the old one kept:\n{text}");
+                let before = present.metrics();
+                match next.and_then(|config| present.follow(config, &mut threads)) {
+                    Ok(()) if present.metrics() != before => {
+                        // The old one is closed first: it may be the same port.
+                        drop(metrics.take());
+                        metrics = shown(present.metrics(), &watch);
+                    }
+                    Ok(()) => {}
+                    Err(text) => tracing::error!("the new configuration is refused and the old one kept:\n{text}"),
                 }
                 notifier.ready(&watch.figures().line());
             }
         }
     };
     Ok(result.unwrap_or_else(|e| std::panic::resume_unwind(e.into_panic()))?)
+}
+
+/// Shows figures where the configuration says. That they cannot be shown costs no recording.
+fn shown(address: Option<SocketAddr>, watch: &Arc<Watch>) -> Option<Metrics> {
+    let address = address?;
+    match Metrics::start(address, watch.clone()) {
+        Ok(metrics) => {
+            tracing::info!("figures are at http://{}/metrics", metrics.address());
+            Some(metrics)
+        }
+        Err(e) => {
+            tracing::error!("no figures at {address}: {e}; it is recorded all the same");
+            None
+        }
+    }
 }
 
 /// What is asked on a bus: nothing unless the configuration says so.

@@ -107,6 +107,17 @@ impl Service {
         true
     }
 
+    /// Takes what the daemon tells now, without waiting; true when there was something.
+    ///
+    /// # Panics
+    /// The socket is no socket any more.
+    pub fn poll(&mut self) -> bool {
+        self.manager.set_nonblocking(true).expect("a socket");
+        let heard = self.listen();
+        self.manager.set_nonblocking(false).expect("a socket");
+        heard
+    }
+
     /// Its log so far.
     ///
     /// # Panics

@@ -2,6 +2,7 @@
 //!
 //! Exit status: 0 done, 1 could not do it, 2 wrong usage or configuration.
 
+use ampwake_logger::arguments::{Arguments, Command};
 use ampwake_logger::bus::{interface, socketcan};
 use ampwake_logger::check;
 use ampwake_logger::config::{self, Config};
@@ -9,33 +10,11 @@ use ampwake_logger::notify::Notifier;
 use ampwake_logger::run::{self, Supervision};
 use ampwake_schemas::toml_read::utf8;
 use clap::error::ErrorKind;
-use clap::{CommandFactory, Parser, Subcommand};
+use clap::{CommandFactory, Parser};
 use std::io::IsTerminal;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::process::ExitCode;
 use tokio::signal::unix::{SignalKind, signal};
-
-/// Records what the data buses of a vessel say. It sends nothing but what the configuration turns on: requests on CAN
-/// (`ask = true`), reads on Modbus.
-#[derive(Parser)]
-#[command(
-    name = "ampwaked",
-    version,
-    after_help = "Exit status: 0 done, 1 could not do it, 2 wrong usage or configuration."
-)]
-struct Arguments {
-    #[command(subcommand)]
-    command: Option<Command>,
-    /// The configuration (schema ampwake-logger/1)
-    #[arg(long, value_name = "FILE", global = true)]
-    config: Option<PathBuf>,
-}
-
-#[derive(Subcommand)]
-enum Command {
-    /// Say what would be opened and whether it can be; record nothing
-    Check,
-}
 
 fn main() -> ExitCode {
     let arguments = Arguments::parse();

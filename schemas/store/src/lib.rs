@@ -20,6 +20,7 @@ mod retain;
 mod rollup;
 mod samples;
 mod scan;
+mod slice;
 mod store;
 mod streams;
 mod tails;
