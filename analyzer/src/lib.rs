@@ -3,10 +3,12 @@
 //! Analysis functions are pure: series and intent in, values out. Time, files and terminals stay in
 //! `commands` and `report`.
 
+pub mod alert;
 pub mod analyze;
 pub mod applicable;
 pub mod battery;
 pub mod breaker;
+pub mod bundle;
 pub mod cause;
 pub mod chart;
 pub mod commands;
@@ -37,6 +39,7 @@ pub mod sessions;
 pub mod stages;
 pub mod state;
 pub mod stats;
+pub mod status;
 pub mod temperature;
 #[cfg(test)]
 mod testing;

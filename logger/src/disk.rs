@@ -30,8 +30,9 @@ pub(crate) struct Disk {
     reopened: bool,
     /// So many of them in a row called the file damaged.
     damaged: u32,
-    /// Samples given up meanwhile.
+    /// Samples given up meanwhile, and before.
     shed: u64,
+    shed_before: u64,
     /// Events given up meanwhile.
     events_shed: u64,
     /// It was said that the recording takes more than it may.
@@ -48,9 +49,25 @@ impl Disk {
             reopened: false,
             damaged: 0,
             shed: 0,
+            shed_before: 0,
             events_shed: 0,
             too_large: false,
         }
+    }
+
+    /// From now on with this interval, and keeping this.
+    pub(crate) fn set(&mut self, every: Duration, keep: Option<Keep>) {
+        (self.every, self.keep, self.too_large) = (every, keep, false);
+    }
+
+    /// Since when commits have been refused, if they are.
+    pub(crate) fn refused_since(&self) -> Option<Timestamp> {
+        self.since
+    }
+
+    /// Samples that were given up, since the start.
+    pub(crate) fn given_up(&self) -> u64 {
+        self.shed_before + self.shed
     }
 
     /// Before a commit: the system writes into a file that was removed as if nothing were wrong, and all of it is lost.
@@ -85,6 +102,7 @@ impl Disk {
             store.event(event(now, "disk_back", None, text, &details));
             store.problem("sample_given_up", self.shed);
             store.problem("event_given_up", std::mem::take(&mut self.events_shed));
+            self.shed_before += self.shed;
             (self.refused, self.damaged, self.shed, self.reopened) = (0, 0, 0, false);
         }
         self.let_go(store, now);

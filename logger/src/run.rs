@@ -9,11 +9,19 @@ use crate::config::maps::{self, MapErrors, Maps};
 use crate::config::serial::{SerialLine, Speaks};
 use crate::config::{self, CanBus, Config};
 use crate::dialect::Dialect;
+use crate::metrics::Metrics;
+use crate::notify::Notifier;
 use crate::raw::RawOptions;
-use crate::record::{RecordOptions, RunReport, record};
+use crate::record::{self, LOOK_EVERY, RecordOptions, RunReport};
+use crate::reload::Present;
+use crate::watch::Watch;
 use ampwake_store::{Keep, Store, StoreError, raw};
 use serde_json::json;
+use std::net::SocketAddr;
+use std::pin::pin;
+use std::sync::{Arc, Once};
 use std::time::Duration;
+use tokio::sync::mpsc::{Receiver, channel};
 
 /// Why the daemon cannot run, or had to end.
 #[derive(Debug, thiserror::Error)]
@@ -33,29 +41,116 @@ fn lines(errors: &[CanError]) -> String {
     errors.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n")
 }
 
+/// What a run is to be looked after by.
+#[derive(Debug)]
+pub struct Supervision {
+    /// Who started it.
+    pub notifier: Notifier,
+    /// Configurations that were read again, or why one cannot be.
+    pub configurations: Receiver<Result<Config, String>>,
+}
+
+impl Default for Supervision {
+    /// By nobody.
+    fn default() -> Self {
+        Self { notifier: Notifier::default(), configurations: channel(1).1 }
+    }
+}
+
 /// Records what `config` says until `shutdown`.
 ///
 /// # Errors
 /// An interface, a register map or the database cannot be opened, or the database cannot be written any more.
 pub async fn run(config: &Config, shutdown: impl Future<Output = ()>) -> Result<RunReport, RunError> {
+    run_under(config, Supervision::default(), shutdown).await
+}
+
+/// The same, looked after.
+///
+/// # Errors
+/// As [`run`]; a configuration that comes later and cannot be followed is none, it is said in the log.
+pub async fn run_under(
+    config: &Config,
+    supervision: Supervision,
+    shutdown: impl Future<Output = ()>,
+) -> Result<RunReport, RunError> {
     let maps = maps::load(config)?;
     let mut sources = sources(config)?;
     // A line that is not there yet is waited for: an adapter may be plugged in later, a gateway start later.
-    sources.extend(config.serial.iter().filter_map(|line| source(line, &maps)));
+    sources.extend(config.serial.iter().map(|serial| line(serial, &maps)));
     let (store, set_aside) = Store::create_or_set_aside(&config.database)?;
     if let Some(aside) = &set_aside {
         tracing::error!("the database was damaged and is set aside as {}; recording into a new one", aside.display());
     }
-    Ok(record(sources, store, RecordOptions { set_aside, ..options(config) }, shutdown).await?)
+    let Supervision { notifier, mut configurations } = supervision;
+    let notifier = Arc::new(notifier);
+    let every = notifier.watchdog().map_or(LOOK_EVERY, |patience| patience / 4);
+    let (manager, ready) = (notifier.clone(), Once::new());
+    let watch = Arc::new(Watch::new(move |figures| {
+        let status = figures.line();
+        ready.call_once(|| manager.ready(&status));
+        manager.alive(&status);
+    }));
+    watch.tick();
+    let options = RecordOptions { set_aside, ..options(config) };
+    let (mut threads, recorder) = record::start(sources, store, options, Some((watch.clone(), every)));
+    let mut recorder = tokio::task::spawn_blocking(recorder);
+    let mut present = Present::new(config.clone(), maps);
+    let mut metrics = shown(config.metrics, &watch);
+    let mut shutdown = pin!(shutdown);
+    let mut ticks = tokio::time::interval(every / 2);
+    let result = loop {
+        tokio::select! {
+            ended = &mut recorder => break ended,
+            () = &mut shutdown => {
+                notifier.stopping();
+                drop(threads);
+                break recorder.await;
+            }
+            _ = ticks.tick() => watch.tick(),
+            Some(next) = configurations.recv() => {
+                notifier.reloading();
+                let before = present.metrics();
+                match next.and_then(|config| present.follow(config, &mut threads)) {
+                    Ok(()) if present.metrics() != before => {
+                        // The old one is closed first: it may be the same port.
+                        drop(metrics.take());
+                        metrics = shown(present.metrics(), &watch);
+                    }
+                    Ok(()) => {}
+                    Err(text) => tracing::error!("the new configuration is refused and the old one kept:\n{text}"),
+                }
+                notifier.ready(&watch.figures().line());
+            }
+        }
+    };
+    Ok(result.unwrap_or_else(|e| std::panic::resume_unwind(e.into_panic()))?)
+}
+
+/// Shows figures where the configuration says. That they cannot be shown costs no recording.
+fn shown(address: Option<SocketAddr>, watch: &Arc<Watch>) -> Option<Metrics> {
+    let address = address?;
+    match Metrics::start(address, watch.clone()) {
+        Ok(metrics) => {
+            tracing::info!("figures are at http://{}/metrics", metrics.address());
+            Some(metrics)
+        }
+        Err(e) => {
+            tracing::error!("no figures at {address}: {e}; it is recorded all the same");
+            None
+        }
+    }
+}
+
+/// What is asked on a bus: nothing unless the configuration says so.
+pub(crate) fn questions(bus: &CanBus) -> Option<Questions> {
+    let tables: Vec<_> = bus.protocols.iter().filter_map(|p| p.table()).collect();
+    if bus.ask { Questions::on(&tables) } else { None }
 }
 
 /// The interfaces that can be opened, and those that are waited for beside them: one adapter that is not plugged in
 /// must not cost the recording of the others. With none at all somebody has to be told at once.
 fn sources(config: &Config) -> Result<Vec<Box<dyn Source>>, RunError> {
-    let questions = |bus: &CanBus| {
-        let tables: Vec<_> = bus.protocols.iter().filter_map(|p| p.table()).collect();
-        if bus.ask { Questions::on(&tables) } else { None }
-    };
     let opened: Vec<_> = config.can.iter().map(|bus| (bus, CanInterface::open(&bus.name, questions(bus)))).collect();
     let hopeless = |e: &CanError| !e.may_pass();
     let alone = config.serial.is_empty();
@@ -68,9 +163,9 @@ fn sources(config: &Config) -> Result<Vec<Box<dyn Source>>, RunError> {
     Ok(opened.into_iter().map(source).collect())
 }
 
-/// What reads a line.
-fn source(line: &SerialLine, maps: &Maps) -> Option<Box<dyn Source>> {
-    Some(match &line.speaks {
+/// What reads a line. A unit whose map is not among `maps` is left out; [`maps::load`] has refused that before.
+pub(crate) fn line(line: &SerialLine, maps: &Maps) -> Box<dyn Source> {
+    match &line.speaks {
         Speaks::Nmea0183 => Box::new(SentenceLine::new(&line.name, line.port.clone())),
         Speaks::Modbus(units) => {
             let plan = |unit: &config::serial::UnitConfig| {
@@ -80,10 +175,9 @@ fn source(line: &SerialLine, maps: &Maps) -> Option<Box<dyn Source>> {
                 };
                 Some(UnitPlan { address: unit.unit, registers, every_s: unit.every_s })
             };
-            let units = units.iter().map(plan).collect::<Option<Vec<_>>>()?;
-            Box::new(ModbusLine::new(&line.name, line.port.clone(), units))
+            Box::new(ModbusLine::new(&line.name, line.port.clone(), units.iter().filter_map(plan).collect()))
         }
-    })
+    }
 }
 
 fn max_bytes(config: &Config) -> u64 {
@@ -103,16 +197,18 @@ fn beside(config: &Config) -> u64 {
     if raw_of(config).is_some() { 0 } else { std::fs::metadata(old).map_or(0, |m| m.len()) }
 }
 
+/// What a bus speaks, in the order of the configuration.
+pub(crate) fn dialects_of(bus: &CanBus) -> Vec<Dialect> {
+    let spoken = bus.protocols.iter().map(|p| match p.table() {
+        Some(table) => Dialect::from(table),
+        None => Dialect::Frames(bus.definitions.clone()),
+    });
+    spoken.collect()
+}
+
 /// The recorder's options of a configuration.
 pub fn options(config: &Config) -> RecordOptions {
-    // In the order of the configuration.
-    let dialects = config.can.iter().map(|bus| {
-        let spoken = bus.protocols.iter().map(|p| match p.table() {
-            Some(table) => Dialect::from(table),
-            None => Dialect::Frames(bus.definitions.clone()),
-        });
-        (bus.name.clone(), spoken.collect())
-    });
+    let dialects = config.can.iter().map(|bus| (bus.name.clone(), dialects_of(bus)));
     let buses: Vec<_> = config
         .can
         .iter()

@@ -30,6 +30,11 @@ static int refused(const char *name, int grows) {
     long number = atol(at);
     const char *present = getenv("AMPWAKE_REFUSE_WHILE");
     if (present && access(present, F_OK) != 0) return 0;
+    /* With AMPWAKE_REFUSE_HOLD the call does not fail: it hangs while that file is there. */
+    if (present && getenv("AMPWAKE_REFUSE_HOLD")) {
+        while (access(present, F_OK) == 0) usleep(10000);
+        return 0;
+    }
     calls++;
     if (calls < number || (calls > number && !getenv("AMPWAKE_REFUSE_FROM"))) return 0;
     if (calls == number) {

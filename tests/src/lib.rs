@@ -14,6 +14,7 @@ pub mod patchwork;
 pub mod python;
 pub mod report_fixture;
 pub mod seasons;
+pub mod service;
 pub mod voyages;
 
 use ampwake_analyzer::recording::Recording;

@@ -5,7 +5,7 @@ use std::path::Path;
 use std::process::{Command, Stdio};
 
 /// The versions that the tests were written with, for whoever wants to run them.
-const PACKAGES: &str = "pcodec==1.1.0 duckdb==2.0.1 polars==2.1.0";
+const PACKAGES: &str = "pcodec==1.1.0 duckdb==2.0.1 polars==2.1.0 prometheus-client==0.26.0";
 
 /// Runs a script of this package and returns what it wrote; `None`, with the reason on standard error, where there is
 /// no Python with these packages (as `import` names them). `AMPWAKE_PYTHON` names the interpreter, else it is `python3`.
@@ -22,7 +22,7 @@ pub fn run(script: &str, packages: &str, arguments: &[&Path]) -> Option<String> 
         let _ = writeln!(
             std::io::stderr(),
             "skipped: {script}. To run it: python3 -m pip install {PACKAGES}; \
-             AMPWAKE_PYTHON=python3 cargo test -p ampwake-tests --test independent_readers"
+             AMPWAKE_PYTHON=python3 cargo test -p ampwake-tests --test independent_readers --test looked_after"
         );
         return None;
     }

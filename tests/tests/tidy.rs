@@ -108,6 +108,7 @@ fn one_file_sends_on_can_and_one_switch_leads_to_it() {
     assert_eq!(users(&["Questions::on"]), makers);
     let run = std::fs::read_to_string(root().join("logger/src/run.rs")).expect("run.rs");
     assert!(run.contains("if bus.ask { Questions::on(&tables) } else { None }"));
+    assert_eq!(users(&["questions(bus)"]), ["logger/src/reload.rs", "logger/src/run.rs"]);
 }
 
 #[test]
@@ -171,4 +172,18 @@ fn dependencies_carry_permissive_licences() {
         });
         assert!(fine, "{} {}: {licence}", package["name"], package["version"]);
     }
+}
+
+#[test]
+fn dependencies_come_from_one_registry_with_their_checksums() {
+    let lock = std::fs::read_to_string(root().join("Cargo.lock")).expect("Cargo.lock");
+    let packages: Vec<&str> = lock.split("[[package]]").skip(1).collect();
+    let ours = packages.iter().filter(|p| !p.contains("\nsource = ")).count();
+    for package in packages.iter().filter(|p| p.contains("\nsource = ")) {
+        let from_registry = package.contains("\nsource = \"registry+") && package.contains("\nchecksum = \"");
+        assert!(from_registry, "neither a registry's nor ours: {package}");
+    }
+    assert!(
+        ours >= 8 && packages.iter().filter(|p| !p.contains("\nsource = ")).all(|p| p.contains("\nname = \"ampwake-"))
+    );
 }

@@ -64,7 +64,8 @@ pub fn run(args: &Args, streams: &mut Streams) -> Result<Outcome, Failure> {
         }
     };
     args.range.check()?;
-    let analysis = analyse(&opened, &intent, args.range.from, args.range.to, streams)?;
+    let (from, to) = args.range.ends(&opened.store)?;
+    let analysis = analyse(&opened, &intent, from, to, streams)?;
     let provenance = provenance(&opened, &args.intent, &bytes);
     let input = ReportInput { findings: &analysis.findings, intent: &intent, charts: &analysis.charts, provenance };
     write(&input, args.json.as_deref(), args.html.as_deref(), streams)?;

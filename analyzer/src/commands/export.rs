@@ -63,8 +63,8 @@ pub fn run(args: &Args, streams: &mut Streams) -> Result<Outcome, Failure> {
     let intent = args.intent.as_deref().map(read_intent).transpose()?.map(|i| i.0);
     let vessel = args.vessel.clone().or(intent.map(|i| i.vessel.name)).unwrap_or_else(|| UNNAMED.to_owned());
     let store = Store::open(&args.db)?;
-    let options =
-        Options { format, root, vessel: &vessel, channels: &args.channel, from: args.range.from, to: args.range.to };
+    let (from, to) = args.range.ends(&store)?;
+    let options = Options { format, root, vessel: &vessel, channels: &args.channel, from, to };
     let mut progress = Progress::begin(streams);
     let exported = export(&store, &options, &mut |done, total| {
         let fraction = Some((done as f64 / total.max(1) as f64).min(1.0));

@@ -1,16 +1,18 @@
 //! `ampwake import`: recordings into a database.
 
+use super::bundle::taken;
 use super::source::{self, Spoken, bus_protocol};
 use super::{Failure, Outcome, Streams, dbc, read_intent};
+use crate::bundle::{is_bundle, unpack};
 use ampwake_logger::import::ImportReport;
 use ampwake_store::Store;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// Arguments of `import`.
 #[derive(Debug, clap::Args)]
 pub struct Args {
     /// Recordings: candump text, a pcap or pcapng capture, or NMEA 0183 sentences, plain, .gz or .zst, or the recorder's raw
-    /// frames; `-` is standard input.
+    /// frames; `-` is standard input. Or one archive of `ampwake bundle`.
     #[arg(required = true)]
     logs: Vec<PathBuf>,
     /// The database; made if it does not exist, added to if it does.
@@ -33,6 +35,9 @@ pub struct Args {
 
 /// Runs it.
 pub fn run(args: &Args, streams: &mut Streams) -> Result<Outcome, Failure> {
+    if let Some(archive) = args.logs.iter().find(|log| is_bundle(log)) {
+        return take_back(archive, args, streams);
+    }
     let intent = args.intent.as_deref().map(read_intent).transpose()?.map(|i| i.0);
     let mut options = source::options(&args.bus, intent.as_ref())?;
     dbc::add(&mut options.bus_protocols, &args.dbc, intent.as_ref(), streams)?;
@@ -46,6 +51,22 @@ pub fn run(args: &Args, streams: &mut Streams) -> Result<Outcome, Failure> {
         writeln!(streams.out)?;
     } else {
         write!(streams.out, "{}", as_text(&report))?;
+    }
+    Ok(Outcome::Done)
+}
+
+/// An archive makes a database of its own.
+fn take_back(archive: &Path, args: &Args, streams: &mut Streams) -> Result<Outcome, Failure> {
+    if args.logs.len() > 1 {
+        let text = format!("{}: an archive is taken back by itself, into a new database", archive.display());
+        return Err(Failure::Input(text));
+    }
+    let unpacked = unpack(archive, &args.db)?;
+    if args.json {
+        let json = serde_json::json!({ "list": unpacked.list, "files": unpacked.files });
+        writeln!(streams.out, "{json:#}")?;
+    } else {
+        write!(streams.out, "{}", taken(&unpacked, archive))?;
     }
     Ok(Outcome::Done)
 }

@@ -1,6 +1,8 @@
 //! The command line of `ampwake`: one file per command, each a function from arguments to an outcome.
 
+mod alert;
 mod analyze;
+mod bundle;
 mod channels;
 mod dbc;
 mod demo;
@@ -15,6 +17,7 @@ mod range;
 mod serve;
 mod source;
 mod sql;
+mod status;
 mod watch;
 
 use clap::{Parser, Subcommand};
@@ -33,7 +36,7 @@ pub struct Cli {
 enum Command {
     /// Sail a simulated voyage, record and analyse it, and leave everything in a folder.
     Demo(demo::Args),
-    /// Read recordings into a database.
+    /// Read recordings into a database, or take back what `bundle` packed.
     Import(import::Args),
     /// List every channel of a database, ready to paste into an intent file.
     Channels(channels::ChannelsArgs),
@@ -53,6 +56,12 @@ enum Command {
     Sql(sql::Args),
     /// Write the samples of a database as CSV or Parquet files, one per day.
     Export(export::Args),
+    /// Tell findings that are new: run a command, publish over MQTT; what cannot be told waits.
+    Alert(alert::Args),
+    /// Pack a database, or a part of it, with intent, configuration and report into one archive to send ashore.
+    Bundle(bundle::Args),
+    /// Say whether it records, and how that is going, on one screen.
+    Status(status::Args),
 }
 
 /// Why a command did not do what it was asked.
@@ -111,6 +120,9 @@ pub fn run(cli: Cli, streams: &mut Streams) -> u8 {
         Command::Watch(a) => watch::run(&a, streams),
         Command::Sql(a) => sql::run(&a, streams),
         Command::Export(a) => export::run(&a, streams),
+        Command::Alert(a) => alert::run(&a, streams),
+        Command::Bundle(a) => bundle::run(&a, streams),
+        Command::Status(a) => status::run(&a, streams),
     };
     match outcome {
         Ok(Outcome::Done) => 0,

@@ -2,38 +2,19 @@
 //!
 //! Exit status: 0 done, 1 could not do it, 2 wrong usage or configuration.
 
+use ampwake_logger::arguments::{Arguments, Command};
 use ampwake_logger::bus::{interface, socketcan};
+use ampwake_logger::check;
 use ampwake_logger::config::{self, Config};
-use ampwake_logger::{check, run};
+use ampwake_logger::notify::Notifier;
+use ampwake_logger::run::{self, Supervision};
 use ampwake_schemas::toml_read::utf8;
 use clap::error::ErrorKind;
-use clap::{CommandFactory, Parser, Subcommand};
+use clap::{CommandFactory, Parser};
 use std::io::IsTerminal;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::process::ExitCode;
 use tokio::signal::unix::{SignalKind, signal};
-
-/// Records what the data buses of a vessel say. It sends nothing but what the configuration turns on: requests on CAN
-/// (`ask = true`), reads on Modbus.
-#[derive(Parser)]
-#[command(
-    name = "ampwaked",
-    version,
-    after_help = "Exit status: 0 done, 1 could not do it, 2 wrong usage or configuration."
-)]
-struct Arguments {
-    #[command(subcommand)]
-    command: Option<Command>,
-    /// The configuration (schema ampwake-logger/1)
-    #[arg(long, value_name = "FILE", global = true)]
-    config: Option<PathBuf>,
-}
-
-#[derive(Subcommand)]
-enum Command {
-    /// Say what would be opened and whether it can be; record nothing
-    Check,
-}
 
 fn main() -> ExitCode {
     let arguments = Arguments::parse();
@@ -60,7 +41,7 @@ fn main() -> ExitCode {
                 Err(e) => failed(1, &format!("cannot write to standard output: {e}")),
             }
         }
-        None => record(&config),
+        None => record(&path, &config),
     }
 }
 
@@ -73,7 +54,7 @@ fn configuration(path: &Path) -> Result<Config, String> {
     Ok(config)
 }
 
-fn record(config: &Config) -> ExitCode {
+fn record(path: &Path, config: &Config) -> ExitCode {
     let run = || -> Result<_, Box<dyn std::error::Error>> {
         let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
         runtime.block_on(async {
@@ -89,7 +70,13 @@ fn record(config: &Config) -> ExitCode {
             let buses: Vec<&str> = config.can.iter().map(|bus| bus.name.as_str()).chain(lines).collect();
             tracing::info!("recording {} into {}", buses.join(", "), config.database.display());
             tracing::info!("{}", check::kept(&config.keep));
-            Ok(run::run(config, shutdown).await?)
+            let (tell, configurations) = tokio::sync::mpsc::channel(1);
+            let (mut hang_up, path) = (signal(SignalKind::hangup())?, path.to_owned());
+            tokio::spawn(async move {
+                while hang_up.recv().await.is_some() && tell.send(configuration(&path)).await.is_ok() {}
+            });
+            let supervision = Supervision { notifier: Notifier::from_environment(), configurations };
+            Ok(run::run_under(config, supervision, shutdown).await?)
         })
     };
     match run() {

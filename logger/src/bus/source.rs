@@ -4,8 +4,9 @@
 use super::Frame;
 use super::readings::Readings;
 use super::recording::{Carried, Recording};
+use crate::record::Change;
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicI64, Ordering};
 use std::sync::mpsc::SyncSender;
 use std::time::Duration;
 
@@ -42,7 +43,12 @@ pub enum Heard {
     Lost(usize, u32),
     /// The bus with this number runs at so many bit/s.
     BitRate(usize, u32),
+    /// The configuration is another from here on.
+    Change(Box<Change>),
 }
+
+/// How far the frames of a predecessor reached are those to be left out: its socket and the new one were both open.
+const OVERLAP_US: i64 = 10_000_000;
 
 /// Where a source puts what it hears.
 #[derive(Debug, Clone)]
@@ -50,12 +56,25 @@ pub struct Outlet {
     pub(crate) bus: usize,
     pub(crate) channel: SyncSender<Heard>,
     pub(crate) stop: Arc<AtomicBool>,
+    /// The time of the last frame that was handed on, us; at the start that of a predecessor on the same interface.
+    pub(crate) last_us: Arc<AtomicI64>,
+    /// Frames up to this time were handed on by a predecessor, us; `i64::MIN` once that is over.
+    pub(crate) before_us: Arc<AtomicI64>,
 }
 
 impl Outlet {
     /// Hands a frame on. Waits when the recorder is behind, so that the queue in the kernel is the next to fill.
     /// False when nobody listens any more.
     pub fn frame(&self, frame: Frame) -> bool {
+        let us = frame.time.micros();
+        let before = self.before_us.load(Ordering::Relaxed);
+        if us <= before && us > before.saturating_sub(OVERLAP_US) {
+            return true;
+        }
+        if before != i64::MIN {
+            self.before_us.store(i64::MIN, Ordering::Relaxed);
+        }
+        self.last_us.store(us, Ordering::Relaxed);
         self.channel.send(Heard::Frame(self.bus, frame)).is_ok()
     }
 

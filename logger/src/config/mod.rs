@@ -12,6 +12,7 @@ use crate::dbc::Definitions;
 use crate::dialect;
 use ampwake_schemas::message;
 use ampwake_schemas::toml_read::{self, Homes, Item, Key, Limits, Mistakes, Table, key, quoted};
+use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -27,6 +28,8 @@ pub struct Config {
     pub commit_every_s: u32,
     /// How long and how much is kept.
     pub keep: Keep,
+    /// The loopback address at which figures are shown; `None`: nowhere.
+    pub metrics: Option<SocketAddr>,
     /// The CAN buses; of these and the lines there is at least one.
     pub can: Vec<CanBus>,
     /// The serial lines, and what speaks like one over a network.
@@ -115,6 +118,7 @@ const KEEP: Key = key("keep", "how long and how much is kept", "{ raw_days = 7, 
 const RAW_DAYS: Key = key("raw_days", "the days of raw frames that are kept", "7");
 const FULL_DAYS: Key = key("full_days", "the days that are kept in full resolution", "730");
 const MAX_GB: Key = key("max_gb", "the most that the recording may take, in GB", "16");
+const METRICS: Key = key("metrics", "where figures are shown to this computer", "\"127.0.0.1:9733\"");
 const CAN: Key = key("can", "a CAN interface to record", "[[can]]");
 const SERIAL: Key = key("serial", "a serial line to record", "[[serial]]");
 const CAN_NAME: Key = key("name", "the CAN interface", "\"can0\"");
@@ -138,6 +142,7 @@ const HOMES: Homes = &[
     ("database", "the top of the file, before the first section"),
     ("commit_every_s", "the top of the file, before the first section"),
     ("keep", "the top of the file, before the first section"),
+    ("metrics", "the top of the file, before the first section"),
 ];
 
 /// Longest name of a network interface in characters (Linux `if.h`: IFNAMSIZ is 16 with the closing zero).
@@ -157,6 +162,7 @@ fn config(root: &Table<'_>, base_dir: &Path) -> Option<Config> {
     let commit_every_s = root.take(COMMIT).map_or(Some(10), |i| i.whole(Limits::within(1.0, 3600.0, "s")));
     let keep = root.take(KEEP).map_or(Some(Keep::default()), |i| i.table(keep).flatten());
 
+    let metrics = root.take(METRICS).map_or(Some(None), |i| metrics(&i).map(Some));
     let (can_sections, serial_sections) = (root.sections(CAN), root.sections(SERIAL));
     if can_sections.is_empty() && serial_sections.is_empty() {
         root.need(CAN);
@@ -169,7 +175,23 @@ fn config(root: &Table<'_>, base_dir: &Path) -> Option<Config> {
     names.check();
     let can: Option<Vec<CanBus>> = can.into_iter().collect();
     let serial: Option<Vec<serial::SerialLine>> = serial.into_iter().collect();
-    Some(Config { database: database?, commit_every_s: commit_every_s?, keep: keep?, can: can?, serial: serial? })
+    let (database, commit_every_s, keep, metrics) = (database?, commit_every_s?, keep?, metrics?);
+    Some(Config { database, commit_every_s, keep, metrics, can: can?, serial: serial? })
+}
+
+/// Figures are for this computer: nobody needs a password, and nothing is encrypted.
+fn metrics(item: &Item<'_>) -> Option<SocketAddr> {
+    match item.text()?.parse::<SocketAddr>() {
+        Ok(address) if address.ip().is_loopback() && address.port() > 0 => Some(address),
+        Ok(address) if !address.ip().is_loopback() => {
+            item.wrong("figures are shown on a loopback address only", &item.write(METRICS.example));
+            None
+        }
+        _ => {
+            item.wrong("this is no address and port", &item.write(METRICS.example));
+            None
+        }
+    }
 }
 
 fn database(item: &Item<'_>, base_dir: &Path) -> Option<PathBuf> {

@@ -21,6 +21,13 @@ name = "house-bus"
 
 const EXAMPLE: &str = include_str!("../../../deploy/examples/logger.toml");
 
+/// One for each kind of vessel.
+const VESSELS: [&str; 3] = [
+    include_str!("../../../deploy/examples/logger-sailing-yacht.toml"),
+    include_str!("../../../deploy/examples/logger-hybrid-ferry.toml"),
+    include_str!("../../../deploy/examples/logger-canal-boat.toml"),
+];
+
 const SHUNT: &str = include_str!("../../../deploy/examples/maps/shunt.toml");
 
 #[track_caller]
@@ -300,5 +307,39 @@ proptest! {
         if let Err(m) = read("f", &text, Path::new("/nowhere")) {
             prop_assert!(!m.list.is_empty() && m.list.len() <= 12, "{}", m);
         }
+    }
+}
+
+#[test]
+fn the_examples_of_vessels_are_sound() {
+    let folder = Folder::new();
+    std::fs::create_dir(folder.path().join("maps")).unwrap();
+    std::fs::write(folder.path().join("maps/shunt.toml"), SHUNT).unwrap();
+    let buses = VESSELS.map(|text| {
+        let config = sound(text, folder.path());
+        maps::load(&config).unwrap();
+        (config.can.len(), config.serial.len())
+    });
+    assert_eq!(buses, [(1, 1), (2, 1), (0, 1)]);
+}
+
+#[test]
+fn figures_are_shown_on_loopback_or_nowhere() {
+    let with = |metrics: &str| {
+        format!("schema = \"ampwake-logger/1\"\n{metrics}\ndatabase = \"v.db\"\n[[can]]\nname = \"can0\"\n")
+    };
+    let read_with = |metrics: &str| read("logger.toml", &with(metrics), Path::new("/boat"));
+    assert_eq!(read_with("").unwrap().metrics, None);
+    assert_eq!(read_with("metrics = \"127.0.0.1:9733\"").unwrap().metrics, "127.0.0.1:9733".parse().ok());
+    assert!(read_with("metrics = \"[::1]:9733\"").is_ok());
+    for (wrong, says) in [
+        ("metrics = \"0.0.0.0:9733\"", "on a loopback address only"),
+        ("metrics = \"192.168.1.7:9733\"", "on a loopback address only"),
+        ("metrics = \"127.0.0.1:0\"", "no address and port"),
+        ("metrics = \"localhost\"", "no address and port"),
+        ("metrics = true", "metrics"),
+    ] {
+        let said = read_with(wrong).unwrap_err().to_string();
+        assert!(said.contains("logger.toml:2:") && said.contains(says), "{said}");
     }
 }

@@ -64,6 +64,12 @@ impl Bus {
         }
     }
 
+    /// Speaks something else from now on.
+    pub(super) fn speak(&mut self, dialects: Vec<Dialect>) {
+        let tables_only = dialects.iter().all(|d| matches!(d, Dialect::Table(_)));
+        (self.dialects, self.shortcuts) = (dialects, shortcuts::Shortcuts::new(tables_only));
+    }
+
     /// True where a protocol of the tables may have sent this frame.
     pub(super) fn is_tabled(&self, frame: &Frame) -> bool {
         self.dialects.iter().any(|d| matches!(d, Dialect::Table(p) if fits(*p, frame)))

@@ -62,6 +62,12 @@ impl Described {
         (stored, beyond)
     }
 
+    /// The descriptions of a bus are others from now on.
+    pub(super) fn forget(&mut self, bus: usize) {
+        self.channels.retain(|(b, ..), _| *b != bus);
+        self.heard.retain(|(b, ..), _| *b != bus);
+    }
+
     /// What the device at an address of 29-bit identifiers, or a node of CANopen, sent: the lowest byte of the former is
     /// the sender's address (SAE J1939-21, from memory), the lowest seven bits of the process data objects 0x180 to
     /// 0x57F are the node (CiA 301, predefined connections).

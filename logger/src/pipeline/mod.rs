@@ -18,7 +18,7 @@ use crate::bus::readings::Readings;
 use crate::bus::stamps::Meaning;
 use crate::bus::{Frame, bus_name};
 use crate::clock::{Arrival, Settled};
-use crate::dialect::Dialects;
+use crate::dialect::{Dialect, Dialects};
 use crate::framing::{Outcome, TransportOutcome};
 use crate::identity::name_of_claim;
 use ampwake_schemas::message::{Decoded, FieldValue, Protocol, Transport, decode};
@@ -132,6 +132,18 @@ impl Pipeline {
             self.buses.push(Bus::new(name, dialects));
         }
         self.buses.len() - 1
+    }
+
+    /// From now on a bus is decoded in this way. Its devices, and messages of which only the first part has come, are known
+    /// as before.
+    pub fn speak(&mut self, name: &str, dialects: Vec<Dialect>, store: &mut Writer) {
+        self.flush(store);
+        let name = bus_name(name.as_bytes());
+        if let Some(index) = self.buses.iter().position(|b| b.name == name) {
+            self.described.forget(index);
+            self.buses[index].speak(dialects.clone());
+        }
+        self.dialects.insert(name, dialects);
     }
 
     /// The system's clock was set by so many us: live recording only.

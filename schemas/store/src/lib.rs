@@ -21,6 +21,7 @@ mod rollup;
 mod samples;
 mod scan;
 mod several;
+mod slice;
 mod store;
 mod streams;
 mod tails;

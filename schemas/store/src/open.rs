@@ -114,6 +114,26 @@ fn create(path: &Path) -> Result<(), StoreError> {
     moved.map_err(StoreError::io(path, "cannot create the database"))
 }
 
+/// Kind, name and words of everything in a database of ours.
+pub(crate) fn schema() -> rusqlite::Result<Vec<(String, String, String)>> {
+    let c = Connection::open_in_memory()?;
+    c.execute_batch(SCHEMA)?;
+    let mut read = c.prepare("SELECT type, name, coalesce(sql, '') FROM sqlite_schema")?;
+    read.query_map([], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))?.collect()
+}
+
+/// A new database without anything in it, open for writing in one go.
+pub(crate) fn empty(path: &Path) -> Result<Connection, StoreError> {
+    create(path)?;
+    let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    let open = || {
+        let c = Connection::open_with_flags(path, flags)?;
+        c.busy_timeout(PATIENCE)?;
+        Ok(c)
+    };
+    open().map_err(StoreError::sqlite(path, "cannot open for writing"))
+}
+
 /// A name is on the disk when its folder is.
 fn sync_folder(path: &Path) -> std::io::Result<()> {
     let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));

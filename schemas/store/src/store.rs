@@ -27,6 +27,18 @@ const CHANNELS: &str = "SELECT c.id, c.address, c.unit, v.samples, v.missing,
            v.first_ms + s.offset_ms, v.last_ms + s.offset_ms, v.latest
     FROM channel c LEFT JOIN coverage v ON v.channel = c.id LEFT JOIN segment_clock s ON s.segment = v.segment";
 
+/// An event of a row with its time, kind, bus, channel, text and details.
+fn event(row: &Row<'_>) -> rusqlite::Result<Event> {
+    Ok(Event {
+        time: Timestamp::from_millis(row.get(0)?),
+        kind: row.get(1)?,
+        bus: row.get(2)?,
+        channel: row.get::<_, Option<String>>(3)?.and_then(|t| t.parse().ok()),
+        text: row.get(4)?,
+        details: row.get(5)?,
+    })
+}
+
 impl Store {
     /// Opens an existing database for reading; a recorder may go on writing to it.
     ///
@@ -147,17 +159,22 @@ impl Store {
             "SELECT e.t_ms + coalesce(s.offset_ms, 0) AS t, e.kind, e.bus, e.channel, e.text, e.details
              FROM event e LEFT JOIN segment_clock s ON s.segment = e.segment ORDER BY t, e.id",
             [],
-            |row| {
-                Ok(Event {
-                    time: Timestamp::from_millis(row.get(0)?),
-                    kind: row.get(1)?,
-                    bus: row.get(2)?,
-                    channel: row.get::<_, Option<String>>(3)?.and_then(|t| t.parse().ok()),
-                    text: row.get(4)?,
-                    details: row.get(5)?,
-                })
-            },
+            event,
         )
+    }
+
+    /// The last of the events of these kinds.
+    ///
+    /// # Errors
+    /// The file cannot be read.
+    pub fn newest_event(&self, kinds: &[&str]) -> Result<Option<Event>, StoreError> {
+        let marks = vec!["?"; kinds.len()].join(", ");
+        let sql = format!(
+            "SELECT e.t_ms + coalesce(s.offset_ms, 0), e.kind, e.bus, e.channel, e.text, e.details
+             FROM event e LEFT JOIN segment_clock s ON s.segment = e.segment
+             WHERE e.id = (SELECT max(id) FROM event WHERE kind IN ({marks}))"
+        );
+        Ok(self.rows("cannot read the events", &sql, rusqlite::params_from_iter(kinds), event)?.pop())
     }
 
     /// Every device heard, by bus and address.
@@ -238,6 +255,20 @@ impl Store {
     pub fn damage(&self) -> Result<Vec<String>, StoreError> {
         let found = self.rows("cannot examine", "PRAGMA integrity_check", [], |row| row.get::<_, String>(0))?;
         Ok(found.into_iter().filter(|line| line != "ok").collect())
+    }
+
+    /// The first thing in the file that no database of ours has: a trigger, another view. To be asked of a file from
+    /// somebody else, which could say with it what is done when it is read or written.
+    ///
+    /// # Errors
+    /// The file cannot be read.
+    pub fn strange(&self) -> Result<Option<String>, StoreError> {
+        let ours = open::schema().map_err(StoreError::sqlite(&self.path, "cannot compare"))?;
+        // What SQLite keeps about its own planning has no words of its own.
+        let sql = "SELECT type, name, coalesce(sql, '') FROM sqlite_schema WHERE name NOT IN ('sqlite_stat1', 'sqlite_stat4')";
+        let found = self.rows("cannot read the schema", sql, [], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))?;
+        let strange = found.into_iter().find(|row: &(String, String, String)| !ours.contains(row));
+        Ok(strange.map(|(kind, name, _)| format!("{kind} {}", name.escape_default())))
     }
 
     /// Every stream and its columns.
