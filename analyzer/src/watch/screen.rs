@@ -20,7 +20,7 @@ use std::sync::mpsc;
 use std::time::Duration;
 
 /// Characters of a source's name.
-const NAME: usize = 22;
+const NAME: usize = 20;
 /// Characters of a bar.
 const BAR: usize = 16;
 

@@ -25,8 +25,9 @@ const COPY: &str = "
     INSERT INTO main.block SELECT b.* FROM whole.block b JOIN whole.segment_clock s ON s.segment = b.segment
         WHERE b.last_ms + s.offset_ms >= ?1 AND b.first_ms + s.offset_ms <= ?2;
     INSERT INTO main.summary SELECT y.* FROM whole.summary y JOIN main.block b ON b.id = y.block;
-    INSERT INTO main.rollup_minute SELECT * FROM whole.rollup_minute WHERE start_ms BETWEEN ?1 - 59999 AND ?2;
-    INSERT INTO main.rollup_hour SELECT * FROM whole.rollup_hour WHERE start_ms BETWEEN ?1 - 3599999 AND ?2;
+    INSERT INTO main.rollup_minute SELECT * FROM whole.rollup_minute
+        WHERE hour BETWEEN ?1 / 3600000 - 1 AND ?2 / 3600000 AND (hour * 60 + minute) * 60000 BETWEEN ?1 - 59999 AND ?2;
+    INSERT INTO main.rollup_hour SELECT * FROM whole.rollup_hour WHERE hour * 3600000 BETWEEN ?1 - 3599999 AND ?2;
     INSERT INTO main.event SELECT e.* FROM whole.event e LEFT JOIN whole.segment_clock s ON s.segment = e.segment
         WHERE e.t_ms + coalesce(s.offset_ms, 0) BETWEEN ?1 AND ?2
            OR e.id = (SELECT max(id) FROM whole.event WHERE kind = 'recording_started');
