@@ -19,6 +19,8 @@ import zstandard
 
 programs, frames = pathlib.Path(sys.argv[1]).resolve(), int(sys.argv[2])
 ROUNDS = 5
+# Of the year's database; FIGURES_DAYS=365 takes 2 GB of disk.
+DAYS = [int(days) for days in os.environ.get("FIGURES_DAYS", "7 30").split()]
 rows = []
 
 
@@ -78,14 +80,20 @@ def sizes(manner, log, database):
     connection = sqlite3.connect(database)
     of = "SELECT sum(length(data)), sum(rows * columns) FROM block JOIN (SELECT stream, count(*) AS columns FROM stream_column GROUP BY stream) USING (stream) WHERE columns"
     (several, samples), (single, alone) = (connection.execute(f"{of} {which}").fetchone() for which in ("> 1", "= 1"))
+    every = samples + (alone or 0)
     per_sample = several / samples
     row(f"blocks of two or more values, {manner}", f"{per_sample:.2f} bytes/sample", f"{samples} samples", "at most 1.0", per_sample <= 1.0)
     if alone:
         row(f"single-value messages, {manner}", f"{single / alone:.2f} bytes/sample", f"{alone} samples", "reported", True)
-    whole = os.path.getsize(database)
+    tables = measure("tables", database)
+    for name, parts in [("minutes", ["rollup_minute"]), ("hours", ["rollup_hour"]), ("summaries of blocks", ["summary"])]:
+        taken = sum(tables[part] for part in parts)
+        row(f"{name}, {manner}", f"{taken / every:.3f} bytes/sample", f"{taken} bytes", "reported", True)
+    blocks, whole = several + (single or 0), os.path.getsize(database)
+    row(f"all of the database, {manner}", f"{whole / every:.2f} bytes/sample", f"{whole} bytes; table block {tables['block']}", "reported", True)
     packed = len(zstandard.ZstdCompressor(level=3).compress(log.read_bytes()))
-    row(f"database with rollups, {manner}", f"{whole / (samples + (alone or 0)):.2f} bytes/sample", f"{whole} bytes", "reported", True)
-    row(f"database against zstd -3 of the recording, {manner}", f"1/{packed / whole:.1f}", f"{packed} bytes", "at most 1/8", whole * 8 <= packed)
+    row(f"blocks against zstd -3 of the recording, {manner}", f"1/{packed / blocks:.1f}", f"{packed} bytes", "at most 1/8", blocks * 8 <= packed)
+    row(f"all of the database against it, {manner}", f"1/{packed / whole:.1f}", f"{whole} bytes", "at most 1/8", whole * 8 <= packed)
 
 
 def scanning(manner, database):
@@ -121,16 +129,16 @@ def scanning(manner, database):
 
 
 def overview(manner, database):
-    """By the hour: the rollup against grouping rows, both in the stock SQLite of Python."""
+    """By the hour: the view for people against grouping rows, both in the stock SQLite of Python."""
     hours, grouped = [], []
     for _ in range(5):
         start = time.perf_counter()
-        sqlite3.connect(database).execute("SELECT count(*), min(min), max(max), sum(sum) FROM rollup_hour").fetchall()
+        sqlite3.connect(database).execute("SELECT address, utc, samples, min, mean, max FROM hour_utc").fetchall()
         hours.append(time.perf_counter() - start)
     for _ in range(3):
         start = time.perf_counter()
         sqlite3.connect(folder / f"{manner}-rows.db").execute(
-            "SELECT channel, time / 3600000, count(*), min(value), max(value), sum(value) FROM sample GROUP BY 1, 2"
+            "SELECT channel, time / 3600000, count(*), min(value), avg(value), max(value) FROM sample GROUP BY 1, 2"
         ).fetchall()
         grouped.append(time.perf_counter() - start)
     times = statistics.median(grouped) / statistics.median(hours)
@@ -155,6 +163,39 @@ def daemon(log):
         row(f"recorder on a full bus of 250 kbit/s{name}", f"{share:.2f} % of a core", f"{lost} of {got['frames']} frames missing", "under 2" if rate == 1850 else "reported", share < 2 or rate != 1850)
         mb = got["resident_mb"]
         row(f"its memory{name}", f"{mb:.1f} MB", f"{got['of_that_the_bus_mb']:.1f} MB of it the bus that plays", "under 20", mb < 20 or rate != 1850)
+
+
+def voyage(log):
+    """A day at high speed: memory must not grow with it."""
+    got = measure("voyage", log, folder / "voyage.db", "--hours", 24)
+    first, last = got["first_hour_mb"], got["resident_mb"]
+    lost = got["frames"] - got["recorded"]
+    row("memory of the recorder after 24 hours of a bus at 600 frames/s", f"{last:.1f} MB", f"{first:.1f} MB after the first hour; {lost} of {got['frames']} frames missing; in {got['seconds'][0]:.0f} s", "flat, but for 2 MB of cached pages", last < first + 2 and lost == 0)
+
+
+def analysis(days):
+    """One process, as it is called: wall time and the most memory it ever had. Of the whole year only where it is asked for."""
+    database, intent = folder / "year.db", folder / "year.toml"
+    made = measure("year", database, intent, "--days", days)
+    start = time.perf_counter()
+    # A computer on which others work is not to be taken down.
+    limit = lambda: resource.setrlimit(resource.RLIMIT_AS, (12 << 30, 12 << 30))
+    child = subprocess.Popen(
+        [programs / "ampwake", "analyze", database, "--intent", intent, "--json", folder / "year.json"],
+        stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True, preexec_fn=limit,
+    )
+    words = child.stderr.read()
+    _, status, used = os.wait4(child.pid, 0)
+    wall, mb = time.perf_counter() - start, used.ru_maxrss / 1000
+    what = f"analysis of {days} days at 1 Hz, {made['channels']} channels"
+    beside = f"{made['samples']:,} samples, {made['file'] / 1e6:.0f} MB, written in {made['seconds'][0]:.0f} s"
+    if status:
+        row(what, "failed", words.strip().splitlines()[-1] if words.strip() else f"status {status}", "under 60 s for a year", False)
+    else:
+        row(what, f"{wall:.1f} s", f"{beside}; {used.ru_utime + used.ru_stime:.1f} s of processor", "under 60 s for a year", wall * 365 / days < 60)
+        row("its memory", f"{mb:.0f} MB", "peak", "under 300 MB for a year", mb < 300)
+    for path in folder.glob("year*"):
+        path.unlink()
 
 
 # On a disk, not in memory: bytes that go to the device are counted.
@@ -183,7 +224,10 @@ try:
         overview(manner, database)
         log.unlink() if manner == "rough" else None
     daemon(folder / "steady.log")
+    voyage(folder / "steady.log")
     writing()
+    for days in DAYS:
+        analysis(days)
 finally:
     shutil.rmtree(folder)
 

@@ -2,7 +2,7 @@
 //!
 //! `crash --times 1000` does it; `crash --record DB --run R` is the recorder. `--commits N` lets it end by itself.
 
-use ampwake_tests::crash::{Recorder, Said, Tally, mixed};
+use ampwake_tests::crash::{Frames, Recorder, Said, Tally, mixed};
 use clap::Parser;
 use std::error::Error;
 use std::io::{self, Read, Write};
@@ -28,6 +28,9 @@ struct Args {
     /// The recorder ends after so many commits.
     #[arg(long)]
     commits: Option<u64>,
+    /// The recorder keeps raw frames too, and lets go what is old.
+    #[arg(long)]
+    let_go: bool,
 }
 
 fn main() -> Result<(), Box<dyn Error>> {
@@ -47,6 +50,9 @@ fn record(path: &Path, args: &Args, out: &mut dyn Write) -> Result<(), Box<dyn E
         opened = Recorder::open(path, args.run);
     }
     let mut recorder = opened?;
+    if args.let_go {
+        recorder.let_go()?;
+    }
     let mut commit = 0;
     while args.commits.is_none_or(|commits| commit < commits) {
         let rows = 1 + mixed(args.run << 32 ^ commit) % 400;
@@ -59,21 +65,25 @@ fn record(path: &Path, args: &Args, out: &mut dyn Write) -> Result<(), Box<dyn E
 fn kill(args: &Args, out: &mut dyn Write) -> Result<(), Box<dyn Error>> {
     let dir = tempfile::tempdir()?;
     let path = dir.path().join("voyage.db");
-    let mut tally = Tally::default();
+    let (mut tally, mut frames) = (Tally::default(), Frames::default());
     for run in 0..args.times {
         let said = killed(&path, run, Duration::from_micros(mixed(args.seed << 32 ^ run) % 60_000))?;
-        tally.judge(&path, run, &said).map_err(|e| format!("kill {run} of seed {}: {e}", args.seed))?;
+        let judged = tally.judge(&path, run, &said).and_then(|()| frames.judge(&path, run, &said));
+        judged.map_err(|e| format!("kill {run} of seed {}: {e}", args.seed))?;
     }
     tally.all(&path)?;
     writeln!(
         out,
         "{} kills: every one of {} committed rows is there once and exact, in one file of {} MB; lost since the last commit: \
-         {} rows; commits that were there unsaid: {}",
+         {} rows; commits that were there unsaid: {}; let go meanwhile, down to summaries: {} runs, of {} raw frames {}",
         args.times,
         tally.rows(),
         std::fs::metadata(&path)?.len() / 1_000_000,
         tally.lost,
-        tally.unsaid
+        tally.unsaid,
+        tally.summarised,
+        frames.count(),
+        frames.gone
     )?;
     Ok(())
 }
@@ -81,7 +91,7 @@ fn kill(args: &Args, out: &mut dyn Write) -> Result<(), Box<dyn Error>> {
 /// Lets a recorder live for so long, and returns what it said.
 fn killed(path: &Path, run: u64, life: Duration) -> Result<Said, Box<dyn Error>> {
     let mut child = Command::new(std::env::current_exe()?)
-        .args(["--record".as_ref(), path.as_os_str(), "--run".as_ref(), run.to_string().as_ref()])
+        .args(["--let-go".as_ref(), "--record".as_ref(), path.as_os_str(), "--run".as_ref(), run.to_string().as_ref()])
         .stdout(Stdio::piped())
         .spawn()?;
     let mut pipe = child.stdout.take().ok_or("no output")?;

@@ -1,10 +1,13 @@
 //! A recorder whose every sample can be foretold, and a judge that knows what must be in the database after it died.
 //!
 //! The recorder says on its output what it is about to commit (`b`) and what was committed (`c`). Whatever ends it, the
-//! database must hold exactly the one or the other.
+//! database must hold exactly the one or the other. With raw frames it says the same of them (`f`, `g`), and lets go what is
+//! old: samples down to their summaries, frames for good.
 
+mod beside;
 mod judge;
 
+pub use beside::Frames;
 pub use judge::{Said, Tally};
 
 use ampwake_schemas::channel::ChannelAddress;
@@ -12,7 +15,8 @@ use ampwake_schemas::message::Scale;
 use ampwake_schemas::quantity::Unit;
 use ampwake_schemas::sample::Reading;
 use ampwake_schemas::time::Timestamp;
-use ampwake_store::{ChannelId, Coding, Event, Store, StoreError, StreamColumn, StreamId, Writer};
+use ampwake_store::{ChannelId, Coding, Event, Keep, Store, StoreError, StreamColumn, StreamId, Writer};
+use beside::Beside;
 use std::io::Write;
 
 /// Times of run `r` start here, ms; a run has less than an hour of them.
@@ -25,6 +29,10 @@ const FLOAT_EVERY: u64 = 10;
 const MISSING_EVERY: u64 = 7;
 /// A commit that fails is tried again so often.
 const ATTEMPTS: usize = 5;
+/// So little room that old samples go all the time, down to those of the last day.
+const KEEP: Keep = Keep { full_days: 36_500, max_bytes: 500_000, beside: 0 };
+/// Steps of letting go after one commit.
+const STEPS: usize = 6;
 
 /// Channels: three that arrive together as the sender's integers, one float that comes alone.
 pub const CHANNELS: [(&str, Unit); 4] = [
@@ -70,6 +78,8 @@ pub struct Recorder {
     commits: u64,
     stream: StreamId,
     alone: ChannelId,
+    /// Raw frames are kept too, and what is old is let go.
+    beside: Option<Beside>,
 }
 
 impl Recorder {
@@ -88,7 +98,16 @@ impl Recorder {
         let coding = Coding::Scaled(Scale { step: 1, offset: 0, decimals: 2 });
         let columns: Vec<StreamColumn> = ids[..3].iter().map(|&channel| StreamColumn { channel, coding }).collect();
         let stream = writer.stream(&columns)?;
-        Ok(Self { writer, run, rows: 0, commits: 0, stream, alone: ids[3] })
+        Ok(Self { writer, run, rows: 0, commits: 0, stream, alone: ids[3], beside: None })
+    }
+
+    /// From here on raw frames are kept in the file beside the database, and what is old is let go.
+    ///
+    /// # Errors
+    /// That file cannot be opened.
+    pub fn let_go(&mut self) -> Result<(), StoreError> {
+        self.beside = Some(Beside::open(self.writer.path())?);
+        Ok(())
     }
 
     /// Appends `rows` rows and commits them, saying so on `out`; seals with every seventh commit. A refusal is tried
@@ -118,6 +137,14 @@ impl Recorder {
         self.commits += 1;
         writeln!(out, "c {}", self.rows)?;
         out.flush()?;
+        if let Some(beside) = &mut self.beside {
+            beside.go_on(self.run, self.rows, out)?;
+            for _ in 0..STEPS {
+                if !self.writer.retain(KEEP, time(self.run, self.rows))?.more {
+                    break;
+                }
+            }
+        }
         Ok(())
     }
 

@@ -1,17 +1,16 @@
 //! What this computer does in how long: the parts of the figures (`tests/figures`) that are measured from within. Every
 //! part prints one line of JSON.
 
-use ampwake_logger::bus::Frame;
+mod daemon;
+mod year;
+
 use ampwake_logger::bus::recording::{Input, Recording};
-use ampwake_logger::bus::source::{Outlet, Source};
 use ampwake_logger::pipeline::Pipeline;
-use ampwake_logger::raw::RawOptions;
-use ampwake_logger::record::record;
+use ampwake_schemas::message::Scale;
 use ampwake_schemas::quantity::Unit;
 use ampwake_schemas::time::Timestamp;
-use ampwake_store::{Coding, Store, StreamColumn, raw};
-use ampwake_tests::counter::options;
-use ampwake_tests::peak_kb;
+use ampwake_store::{Coding, Store, StreamColumn};
+use ampwake_tests::crash::mixed;
 use clap::Parser;
 use rusqlite::Connection;
 use serde_json::json;
@@ -62,6 +61,24 @@ enum Part {
         #[arg(long)]
         raw: bool,
     },
+    /// The recorder through so many hours of a recording that is played again and again, as fast as it takes them.
+    Voyage {
+        recording: PathBuf,
+        database: PathBuf,
+        #[arg(long, default_value_t = 600.0)]
+        per_second: f64,
+        #[arg(long, default_value_t = 24)]
+        hours: u32,
+    },
+    /// A database of so many days of 60 channels at 1 Hz, and the intent that names them.
+    Year {
+        database: PathBuf,
+        intent: PathBuf,
+        #[arg(long, default_value_t = 365)]
+        days: i64,
+    },
+    /// What the tables of a database take, in bytes, each with its indexes.
+    Tables { database: PathBuf },
 }
 
 fn main() -> Result<(), Box<dyn std::error::Error>> {
@@ -72,8 +89,13 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         Part::Write { database, commit_s, as_rows, seconds } if as_rows => rows_written(&database, commit_s, seconds),
         Part::Write { database, commit_s, seconds, .. } => written(&database, commit_s, seconds),
         Part::Daemon { recording, database, per_second, seconds, raw } => {
-            daemon(recording, &database, per_second, seconds, raw)
+            daemon::at_a_pace(recording, &database, per_second, seconds, raw)
         }
+        Part::Voyage { recording, database, per_second, hours } => {
+            daemon::voyage(recording, &database, per_second, hours)
+        }
+        Part::Year { database, intent, days } => year::year(&database, &intent, days),
+        Part::Tables { database } => tables(&database),
     }?;
     Ok(writeln!(std::io::stdout(), "{said}")?)
 }
@@ -151,11 +173,22 @@ fn decoded(recording: PathBuf) -> Outcome {
     Ok(json!({ "frames": totals.frames, "samples": totals.samples, "seconds": [start.elapsed().as_secs_f64()] }))
 }
 
+fn tables(database: &Path) -> Outcome {
+    let connection = Connection::open(database)?;
+    let sql = "SELECT s.tbl_name, sum(d.pgsize) FROM dbstat d JOIN sqlite_schema s ON s.name = d.name GROUP BY 1";
+    let mut statement = connection.prepare(sql)?;
+    let rows = statement.query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?;
+    Ok(json!(rows.collect::<rusqlite::Result<BTreeMap<String, i64>>>()?))
+}
+
 /// Bytes that this process has sent to the device.
 fn to_the_device() -> u64 {
     let text = std::fs::read_to_string("/proc/self/io").unwrap_or_default();
     text.lines().find_map(|l| l.strip_prefix("write_bytes: ")?.parse().ok()).unwrap_or(0)
 }
+
+/// As most values of a bus are.
+const HUNDREDTHS: Coding = Coding::Scaled(Scale { step: 1, offset: 0, decimals: 2 });
 
 /// Twenty messages of five values a second, as the sensors of a vessel send them: steps of the last digit, some noise.
 const MESSAGES: i64 = 20;
@@ -163,8 +196,9 @@ const VALUES: i64 = 5;
 const T0: i64 = 1_769_472_000_000;
 
 fn value(message: i64, place: i64, second: i64) -> i64 {
-    let mixed = (message * 7919 + place * 104_729 + second).wrapping_mul(0x9E37_79B9_7F4A_7C15_u64 as i64);
-    2000 + message * 50 + second / (30 + place) % 200 + (mixed >> 61)
+    // Noise that no codec can foretell.
+    let noise = mixed((message << 48 | place << 40 | second) as u64) % 8;
+    2000 + message * 50 + second / (30 + place) % 200 + noise as i64
 }
 
 fn written(database: &Path, commit_s: i64, seconds: i64) -> Outcome {
@@ -175,7 +209,7 @@ fn written(database: &Path, commit_s: i64, seconds: i64) -> Outcome {
         let columns: Result<Vec<StreamColumn>, ampwake_store::StoreError> = (0..VALUES)
             .map(|place| {
                 let address = format!("can0/n2k/127508/{message}/value_{place}").parse().expect("an address");
-                Ok(StreamColumn { channel: store.channel(&address, Unit::Volt)?, coding: Coding::WHOLE })
+                Ok(StreamColumn { channel: store.channel(&address, Unit::Volt)?, coding: HUNDREDTHS })
             })
             .collect();
         streams.push(store.stream(&columns?)?);
@@ -190,7 +224,8 @@ fn written(database: &Path, commit_s: i64, seconds: i64) -> Outcome {
             store.append_row(*stream, time, &raws, &[0; VALUES as usize]);
         }
         if second % commit_s == commit_s - 1 {
-            store.commit()?;
+            // As often as in a day that passes.
+            store.commit_at(start + Duration::from_secs(second as u64))?;
         }
     }
     store.seal()?;
@@ -226,77 +261,4 @@ fn rows_written(database: &Path, commit_s: i64, seconds: i64) -> Outcome {
     Ok(
         json!({ "seconds": [start.elapsed().as_secs_f64()], "written": bytes, "file": std::fs::metadata(database)?.len() }),
     )
-}
-
-/// A bus that plays frames at an even pace.
-struct Player {
-    frames: Vec<Frame>,
-    pause: Duration,
-    length: Duration,
-}
-
-impl Source for Player {
-    fn name(&self) -> &str {
-        "can0"
-    }
-
-    fn run(self: Box<Self>, out: &Outlet) {
-        let start = Instant::now();
-        for (n, frame) in self.frames.iter().enumerate() {
-            let due = self.pause * n as u32;
-            if due > self.length || out.is_over() {
-                return;
-            }
-            // Ten milliseconds at a time, as a driver hands them on.
-            let ahead = due.saturating_sub(start.elapsed());
-            if ahead > Duration::from_millis(10) {
-                std::thread::sleep(ahead);
-            }
-            if !out.frame(*frame) {
-                return;
-            }
-        }
-    }
-}
-
-fn cpu_seconds() -> f64 {
-    let text = std::fs::read_to_string("/proc/self/stat").unwrap_or_default();
-    let fields: Vec<f64> =
-        text.rsplit(')').next().unwrap_or("").split_whitespace().filter_map(|f| f.parse().ok()).collect();
-    // User and system time, in hundredths of a second on Linux (the state before them is no number).
-    (fields.get(10).unwrap_or(&0.0) + fields.get(11).unwrap_or(&0.0)) / 100.0
-}
-
-fn resident_mb() -> f64 {
-    peak_kb().unwrap_or(0) as f64 / 1000.0
-}
-
-fn daemon(recording: PathBuf, database: &Path, per_second: f64, seconds: f64, with_raw: bool) -> Outcome {
-    let mut recording = Recording::open(&Input::File(recording))?;
-    let mut frames = Vec::new();
-    while frames.len() < (per_second * seconds) as usize {
-        let Some(received) = recording.next_frame()? else { break };
-        frames.push(received.frame);
-    }
-    drop(recording);
-    // What the frames take is the bus's, not the recorder's.
-    let (held, idle) = (resident_mb(), cpu_seconds());
-    let count = frames.len();
-    let player =
-        Player { frames, pause: Duration::from_secs_f64(1.0 / per_second), length: Duration::from_secs_f64(seconds) };
-    let runtime = tokio::runtime::Builder::new_current_thread().build()?;
-    let start = Instant::now();
-    let store = Store::create(database)?;
-    let own = raw::beside(database);
-    let mut options = options(Duration::from_secs(10));
-    options.raw = with_raw.then(|| RawOptions { path: own.clone(), days: 7, max_bytes: 1 << 40 });
-    let written = to_the_device();
-    let report = runtime.block_on(record(vec![Box::new(player)], store, options, std::future::pending()))?;
-    let wall = start.elapsed().as_secs_f64();
-    let cpu = cpu_seconds() - idle;
-    Ok(json!({
-        "frames": count, "recorded": report.totals.frames, "seconds": [wall], "cpu_s": cpu, "share": cpu / wall,
-        "resident_mb": resident_mb(), "of_that_the_bus_mb": held, "written": to_the_device() - written,
-        "raw_bytes": std::fs::metadata(own).map_or(0, |m| m.len())
-    }))
 }
