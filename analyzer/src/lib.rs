@@ -19,6 +19,7 @@ pub mod export;
 pub mod faults;
 pub mod figures;
 pub mod load;
+pub mod marks;
 pub mod model;
 pub mod opportunity;
 #[cfg(test)]
@@ -36,5 +37,7 @@ pub mod stats;
 pub mod temperature;
 #[cfg(test)]
 mod testing;
+pub mod trial;
 pub mod verdict;
 pub mod view;
+pub mod whatif;

@@ -2,7 +2,7 @@
 
 use crate::recording::{Recording, STATE_SIBLINGS};
 use crate::series::Series;
-use crate::{faults, quality};
+use crate::{faults, marks, quality};
 use ampwake_schemas::channel::ChannelAddress;
 use ampwake_schemas::findings::Period;
 use ampwake_schemas::intent::Intent;
@@ -39,7 +39,9 @@ pub fn load(
         unread,
         ..Recording::default()
     };
-    let mut wanted: BTreeSet<ChannelAddress> = BTreeSet::new();
+    let events = store.events()?;
+    // Somebody may have read by hand what no part of the design is.
+    let mut wanted: BTreeSet<ChannelAddress> = marks::channels(&events).collect();
     for (_, role, signal) in quality::signals(intent) {
         wanted.insert(signal.address.clone());
         if role == "state" {
@@ -84,7 +86,6 @@ pub fn load(
     }
     if let Some(p) = recording.period {
         recording.silences = silences(&recording, p);
-        let events = store.events()?;
         // Also those from before: a fault lasts.
         recording.faults = faults::from_events(&events);
         recording.events = events

@@ -8,11 +8,13 @@ mod draft;
 mod export;
 mod import;
 mod intent;
+mod mark;
 mod output;
 mod progress;
 mod range;
 mod source;
 mod sql;
+mod trial;
 
 use clap::{Parser, Subcommand};
 use std::io::Write;
@@ -42,6 +44,10 @@ enum Command {
     Intent(intent::Command),
     /// Analyse a database or recordings against the design intent.
     Analyze(analyze::Args),
+    /// Say which commissioning tests the vessel needs, and which of them a recording covers.
+    Trial(trial::Args),
+    /// Write into a database what you did or read by hand, also while it is recorded into.
+    Mark(mark::Args),
     /// Ask a database in SQL, every sample a row of table `sample`.
     Sql(sql::Args),
     /// Write the samples of a database as CSV or Parquet files, one per day.
@@ -99,6 +105,8 @@ pub fn run(cli: Cli, streams: &mut Streams) -> u8 {
         Command::Devices(a) => channels::devices(&a, streams),
         Command::Intent(c) => intent::run(&c, streams),
         Command::Analyze(a) => analyze::run(&a, streams),
+        Command::Trial(a) => trial::run(&a, streams),
+        Command::Mark(a) => mark::run(&a, streams),
         Command::Sql(a) => sql::run(&a, streams),
         Command::Export(a) => export::run(&a, streams),
     };

@@ -16,7 +16,7 @@ const VERSION: i64 = 2;
 pub(crate) const UNFINISHED: &str = "unfinished_import_from_segment";
 const SCHEMA: &str = include_str!("schema.sql");
 /// How long to wait for another program that is in the middle of a short transaction.
-const PATIENCE: Duration = Duration::from_secs(10);
+pub(crate) const PATIENCE: Duration = Duration::from_secs(10);
 
 /// Opens an existing database for reading; one of an earlier version is brought up to date before.
 pub(crate) fn read_only(path: &Path) -> Result<Connection, StoreError> {
