@@ -10,10 +10,11 @@ use crate::sessions::{self, SessionSpan};
 use crate::stages::{self, Progress, Span};
 use crate::verdict::{self, Tested};
 use crate::view::{self, BankView};
-use crate::{document, era, quality};
-use ampwake_schemas::findings::{Finding, Findings, Period, SCHEMA, Session};
+use crate::{document, era, marks, quality, trial, whatif};
+use ampwake_schemas::findings::{Finding, Findings, Period, SCHEMA, Session, Verdict};
 use ampwake_schemas::intent::Intent;
 use ampwake_schemas::time::Timestamp;
+use ampwake_schemas::trial::Trial;
 
 /// What the analysis says, and what its pictures show.
 #[derive(Debug, Clone)]
@@ -22,6 +23,8 @@ pub struct Analysis {
     pub findings: Findings,
     /// One set of pictures per bank.
     pub charts: Vec<BankCharts>,
+    /// The commissioning tests of the vessel, with what the recording has of each.
+    pub trial: Trial,
 }
 
 /// What is worked out for one bank before anything is said about it.
@@ -76,13 +79,18 @@ pub fn piece(recording: &Recording, intent: &Intent, look: &mut dyn FnMut(&Worke
             "{strays} samples are dated more than a year from all others: a clock that was not set. They are left out."
         ));
     }
+    let mut tried = Vec::new();
     for bank in &intent.banks {
         let first = view::build(recording, intent, bank, grid);
         let reversed = remark::sensors::reversed(&first);
+        let swapped = remark::swapped::swapped(&first, recording);
         let turned = remark::sensors::corrected(intent, &bank.name, &reversed);
+        let turned = remark::swapped::corrected(&turned, &swapped);
         let Some(bank) = turned.banks.iter().find(|b| b.name == bank.name) else { continue };
-        let view = if reversed.is_empty() { first } else { view::build(recording, &turned, bank, grid) };
+        let as_told = reversed.is_empty() && swapped.is_empty();
+        let view = if as_told { first } else { view::build(recording, &turned, bank, grid) };
         findings.extend(reversed.into_iter().map(|r| r.finding));
+        findings.extend(swapped.into_iter().map(|s| s.finding));
         let w = work(view);
         let stage = stages::per_cell(&w.spans, grid.len);
         findings.extend(remark::sources::remarks(&w.view, &stage, &w.progress, &w.opportunity));
@@ -90,6 +98,8 @@ pub fn piece(recording: &Recording, intent: &Intent, look: &mut dyn FnMut(&Worke
         findings.extend(remark::limits::remarks(&w.view, recording));
         findings.extend(remark::disconnect::remarks(&w.view));
         findings.extend(remark::design::load_dump(&w.view));
+        findings.extend(remark::energy_loop::remarks(&w.view, recording));
+        remark::energy_loop::excuse(&mut findings);
         findings.extend(remark::habits::hunting(&w.view, &w.opportunity));
         findings.extend(remark::habits::endless_absorption(&w.view, &w.spans));
         findings.extend(remark::full::never(&w.view, &w.spans));
@@ -125,12 +135,17 @@ pub fn piece(recording: &Recording, intent: &Intent, look: &mut dyn FnMut(&Worke
         }
         quality::note_view(&w.view, charts.is_empty(), &mut data_quality);
         banks.push(life);
+        whatif::tell(&w, &mut findings);
+        tried.push(trial::of_bank(&w, &findings));
         let several = intent.banks.len() > 1;
         sessions.extend(document::sessions(&w, sessions.len(), several));
         charts.push(document::charts(&w, recording));
         look(&w);
     }
+    let marks = marks::marks(recording, intent);
+    findings.extend(marks::disagreements(&marks, intent));
     document::clip(&mut sessions, &mut findings, period);
+    marks::explain(&mut findings, &marks);
     document::order(&mut findings);
     let tested: Vec<Tested> = intent
         .requirements
@@ -144,7 +159,17 @@ pub fn piece(recording: &Recording, intent: &Intent, look: &mut dyn FnMut(&Worke
             })
         })
         .collect();
-    let verdicts = tested.iter().map(|t| verdict::judge(&t.requirement, t.outcome.clone())).collect();
+    let verdicts: Vec<Verdict> = tested.iter().map(|t| verdict::judge(&t.requirement, t.outcome.clone())).collect();
+    let whole = trial::Whole {
+        intent,
+        recording,
+        quality: &data_quality,
+        findings: &findings,
+        verdicts: &verdicts,
+        marks: &marks,
+        period,
+    };
+    let plan = trial::plan(tried, &whole);
     let analysis = Analysis {
         findings: Findings {
             schema: SCHEMA.to_owned(),
@@ -155,9 +180,12 @@ pub fn piece(recording: &Recording, intent: &Intent, look: &mut dyn FnMut(&Worke
             findings,
             verdicts,
             battery: battery::of_first(&banks),
+            marks,
+            trial: plan.tests.iter().map(|t| t.standing.clone()).collect(),
             trend: Vec::new(),
         },
         charts,
+        trial: plan,
     };
     Piece { analysis, tested, banks }
 }

@@ -130,7 +130,8 @@ fn reported(view: &BankView, cells: std::ops::Range<usize>) -> BTreeMap<String, 
 pub fn clip(sessions: &mut [Session], findings: &mut [Finding], period: Period) {
     let ends =
         sessions.iter_mut().flat_map(|s| std::iter::once(&mut s.end).chain(s.stages.iter_mut().map(|x| &mut x.end)));
-    for end in ends.chain(findings.iter_mut().map(|f| &mut f.end)) {
+    // A mark may have been made just after it.
+    for end in ends.chain(findings.iter_mut().flat_map(|f| [&mut f.start, &mut f.end])) {
         *end = (*end).min(period.end);
     }
 }

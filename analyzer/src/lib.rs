@@ -22,6 +22,7 @@ pub mod faults;
 pub mod figures;
 pub mod live;
 pub mod load;
+pub mod marks;
 pub mod model;
 pub mod opportunity;
 #[cfg(test)]
@@ -43,6 +44,8 @@ pub mod status;
 pub mod temperature;
 #[cfg(test)]
 mod testing;
+pub mod trial;
 pub mod verdict;
 pub mod view;
 pub mod watch;
+pub mod whatif;

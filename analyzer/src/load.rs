@@ -2,7 +2,7 @@
 
 use crate::recording::{Recording, STATE_SIBLINGS};
 use crate::series::Series;
-use crate::{faults, quality};
+use crate::{faults, marks, quality};
 use ampwake_schemas::channel::ChannelAddress;
 use ampwake_schemas::findings::Period;
 use ampwake_schemas::intent::Intent;
@@ -91,7 +91,8 @@ pub fn compose(
         unread,
         ..Recording::default()
     };
-    let mut wanted: BTreeSet<ChannelAddress> = BTreeSet::new();
+    // Somebody may have read by hand what no part of the design is.
+    let mut wanted: BTreeSet<ChannelAddress> = marks::channels(&catalogue.events).collect();
     for (_, role, signal) in quality::signals(intent) {
         wanted.insert(signal.address.clone());
         if role == "state" {

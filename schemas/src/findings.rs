@@ -347,6 +347,57 @@ pub struct BatteryFigures {
     pub energy_efficiency: Option<Estimate>,
 }
 
+words! {
+    /// What a reading by hand came to beside what the channel said.
+    Agreement {
+        /// They agree within their uncertainties.
+        Agrees = "agrees",
+        /// They differ by more than their uncertainties allow.
+        Differs = "differs",
+        /// The channel said nothing at that moment, or no channel was named.
+        NotCompared = "not_compared",
+    }
+}
+
+/// What somebody did or read by hand, with `ampwake mark`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Mark {
+    /// When.
+    pub time: Timestamp,
+    /// In that person's words.
+    pub text: String,
+    /// The reading, where there is one.
+    pub reading: Option<HandReading>,
+}
+
+/// A reading of an instrument that is no part of the vessel.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct HandReading {
+    /// The channel that it is compared with.
+    #[schemars(with = "Option<String>")]
+    pub channel: Option<ChannelAddress>,
+    /// What the instrument showed, in `unit`.
+    pub value: f64,
+    /// One standard uncertainty of it, in `unit`.
+    pub uncertainty: f64,
+    /// False where that uncertainty is a usual one for such instruments and nobody's word.
+    pub uncertainty_given: bool,
+    /// The unit.
+    pub unit: String,
+    /// Which instrument.
+    pub instrument: Option<String>,
+    /// When it was last calibrated, `2026-01-31`.
+    pub calibrated: Option<String>,
+    /// What the channel said at that time, in `unit`.
+    pub recorded: Option<f64>,
+    /// One standard uncertainty of that, in `unit`.
+    pub recorded_uncertainty: Option<f64>,
+    /// What the two come to.
+    pub agreement: Agreement,
+    /// Why, and what is to be said of the calibration, in plain words.
+    pub reason: String,
+}
+
 /// The whole document.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[schemars(title = "Ampwake findings")]
@@ -368,6 +419,12 @@ pub struct Findings {
     pub verdicts: Vec<Verdict>,
     /// The bank.
     pub battery: BatteryFigures,
+    /// What was done and read by hand, in time order.
+    #[serde(default)]
+    pub marks: Vec<Mark>,
+    /// How the commissioning tests of this vessel stand after this recording.
+    #[serde(default)]
+    pub trial: Vec<crate::trial::TestStanding>,
     /// Trends over months; empty in a single analysis.
     #[schemars(with = "Vec<serde_json::Value>")]
     pub trend: Vec<serde_json::Value>,

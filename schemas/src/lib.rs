@@ -14,3 +14,4 @@ pub mod sample;
 pub mod sentence;
 pub mod time;
 pub mod toml_read;
+pub mod trial;

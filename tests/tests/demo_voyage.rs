@@ -324,6 +324,7 @@ fn short(n: u32) -> Scenario {
             nominal: Volts(230.0),
             hertz: 50.0,
             sag_ohm: 0.2,
+            inverting: Curve::constant(0.0),
         }],
     };
     match n % 4 {

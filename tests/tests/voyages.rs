@@ -56,6 +56,8 @@ voyages! {
     a_charger_held_off_by_the_bus_voltage: HeldOff 1..=3;
     a_charger_that_lost_its_link: LinkLost 1..=2;
     a_source_with_a_fault: FaultReported 1..=2;
+    two_sensors_taken_for_each_other: SensorSwapped 1..=2;
+    a_bank_that_feeds_its_own_charger: EnergyLoop 1..=2;
     a_source_switched_off: SwitchedOff 1..=2;
     a_source_that_derates_and_does_not_say_so: Thermal 1..=2;
     a_source_or_a_bank_too_hot: TooHot 1..=2;

@@ -10,6 +10,7 @@ mod draft;
 mod export;
 mod import;
 mod intent;
+mod mark;
 mod output;
 mod progress;
 mod range;
@@ -18,6 +19,7 @@ mod serve;
 mod source;
 mod sql;
 mod status;
+mod trial;
 mod watch;
 
 use clap::{Parser, Subcommand};
@@ -52,6 +54,10 @@ enum Command {
     Serve(serve::Args),
     /// Show in a terminal what is going on now, while the recorder writes.
     Watch(watch::Args),
+    /// Say which commissioning tests the vessel needs, and which of them a recording covers.
+    Trial(trial::Args),
+    /// Write into a database what you did or read by hand, also while it is recorded into.
+    Mark(mark::Args),
     /// Ask a database in SQL, every sample a row of table `sample`.
     Sql(sql::Args),
     /// Write the samples of a database as CSV or Parquet files, one per day.
@@ -118,6 +124,8 @@ pub fn run(cli: Cli, streams: &mut Streams) -> u8 {
         #[cfg(feature = "serve")]
         Command::Serve(a) => serve::run(&a, streams),
         Command::Watch(a) => watch::run(&a, streams),
+        Command::Trial(a) => trial::run(&a, streams),
+        Command::Mark(a) => mark::run(&a, streams),
         Command::Sql(a) => sql::run(&a, streams),
         Command::Export(a) => export::run(&a, streams),
         Command::Alert(a) => alert::run(&a, streams),

@@ -39,7 +39,8 @@ impl Range {
     }
 }
 
-fn time(text: &str) -> Result<Timestamp, String> {
+/// A time as people write it.
+pub fn time(text: &str) -> Result<Timestamp, String> {
     Timestamp::parse_rfc3339(text).map_err(|e| format!("{e}; write a time such as 2026-05-01T08:00:00Z"))
 }
 

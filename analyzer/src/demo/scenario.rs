@@ -114,7 +114,12 @@ pub struct AcInput {
     pub hertz: f64,
     /// Volts lost per ampere.
     pub sag_ohm: f64,
+    /// While on, it is an inverter that draws what it gives from the bank.
+    pub inverting: Curve,
 }
+
+/// What an inverter gives of what it draws (common practice, no source: 0.85 to 0.95).
+const INVERTER_EFFICIENCY: f64 = 0.9;
 
 /// An AC input at one moment.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -168,6 +173,8 @@ impl Scenario {
         let dt = Seconds(1.0);
         let sources: Vec<Source> = self.sources.iter().map(|s| s.source.clone()).collect();
         let mut plant = Plant::new(self.bank.clone(), self.soc, sources, self.ambient);
+        // What inverters draw from the bank, as it was a second ago.
+        let mut drawn = Amperes(0.0);
         let instants = (0..self.seconds).map(|second| {
             let t = f64::from(second);
             let engines: Vec<f64> = self.engines.iter().map(|rpm| rpm.at(t)).collect();
@@ -176,8 +183,17 @@ impl Scenario {
                 self.sources.iter().zip(&available).map(|(s, &a)| conditions(s, a, t)).collect();
             let loads: Vec<Amperes> =
                 self.loads.iter().map(|l| Amperes(l.consumers.iter().map(|c| c.at(t)).sum())).collect();
-            let moment = plant.step(&conditions, loads.iter().copied().sum(), self.ambient, dt);
-            let ac = (0..self.ac.len()).map(|input| self.ac_moment(input, &moment, t)).collect();
+            let load = loads.iter().copied().sum::<Amperes>() + drawn;
+            let moment = plant.step(&conditions, load, self.ambient, dt);
+            let ac: Vec<AcMoment> = (0..self.ac.len()).map(|input| self.ac_moment(input, &moment, t)).collect();
+            drawn = Amperes(
+                self.ac
+                    .iter()
+                    .zip(&ac)
+                    .filter(|(a, _)| a.inverting.at(t) > 0.5)
+                    .map(|(_, m)| m.power.0 / INVERTER_EFFICIENCY / moment.bus.0.max(1.0))
+                    .sum(),
+            );
             Instant { plant: moment, available, loads, engines, ac }
         });
         Trace { start: self.start, instants: instants.collect() }

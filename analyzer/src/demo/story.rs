@@ -149,6 +149,7 @@ fn scenario(seed: u64) -> Scenario {
         nominal: Volts(230.0),
         hertz: 50.0,
         sag_ohm: 0.12,
+        inverting: Curve::constant(0.0),
     };
     Scenario {
         // A spring noon, UTC.

@@ -4,6 +4,7 @@ pub mod ac;
 pub mod battery;
 pub mod design;
 pub mod disconnect;
+pub mod energy_loop;
 pub mod full;
 pub mod habits;
 pub mod limits;
@@ -12,6 +13,7 @@ pub mod restart;
 pub mod sensors;
 pub mod sources;
 pub mod stage;
+pub mod swapped;
 
 use ampwake_schemas::channel::ChannelAddress;
 use ampwake_schemas::findings::{Cause, Evidence, Finding, Kind, Severity};

@@ -8,14 +8,19 @@ mod charts;
 mod data;
 pub(crate) mod finding;
 mod ink;
+mod marks;
 mod panel;
 mod sessions;
 mod sources;
 pub(crate) mod style;
+mod trial;
 mod verdicts;
 
+pub use trial::page as trial_html;
+
 use super::clock::Clock;
-use super::{Fingerprint, InputFile, ReportInput, format, words};
+use super::{Fingerprint, InputFile, Provenance, ReportInput, format, words};
+use ampwake_schemas::findings::Period;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 use std::io::{self, Write};
 
@@ -48,15 +53,17 @@ pub fn html(report: &ReportInput<'_>, out: &mut dyn Write) -> io::Result<()> {
                 main {
                     (head(report, &clock, &vessel))
                     (answer::section(report, &clock))
-                    (jumps())
+                    (jumps(report))
                     (verdicts::section(report))
                     (charts::section(report, &clock))
+                    (marks::section(report, &clock))
                     (sources::section(report, &clock))
                     (sources::installation(report, &clock))
                     (sessions::section(report, &clock))
+                    (trial::section(report))
                     (data::section(report, &clock))
-                    (cautions())
-                    (provenance(report))
+                    (caution_list())
+                    (inputs(&report.provenance, Some(report.findings.period), &report.findings.schema))
                 }
             }
         }
@@ -78,21 +85,28 @@ fn head(report: &ReportInput<'_>, clock: &Clock, vessel: &str) -> Markup {
 }
 
 /// Stands after the answer: nothing comes before that.
-fn jumps() -> Markup {
+fn jumps(report: &ReportInput<'_>) -> Markup {
     let jumps = [
         ("requirements", words::VERDICTS),
         ("chart", words::CHARTS),
+        ("marks", words::marks::MARKS),
         ("sources", words::SOURCES),
         ("installation", words::INSTALLATION),
         ("sessions", words::SESSIONS),
+        ("trial", words::trial::TRIAL),
         ("data", words::DATA),
         ("cautions", words::CAUTIONS),
         ("provenance", words::PROVENANCE),
     ];
-    html! { nav aria-label=(words::JUMP) { @for (id, name) in jumps { a href={ "#" (id) } { (name) } " " } } }
+    let there = |id: &str| match id {
+        "marks" => !report.findings.marks.is_empty(),
+        "trial" => !report.findings.trial.is_empty(),
+        _ => true,
+    };
+    html! { nav aria-label=(words::JUMP) { @for (id, name) in jumps.into_iter().filter(|j| there(j.0)) { a href={ "#" (id) } { (name) } " " } } }
 }
 
-fn cautions() -> Markup {
+fn caution_list() -> Markup {
     html! {
         section id="cautions" {
             h2 { (words::CAUTIONS) }
@@ -102,20 +116,19 @@ fn cautions() -> Markup {
     }
 }
 
-fn provenance(report: &ReportInput<'_>) -> Markup {
-    let p = &report.provenance;
+fn inputs(p: &Provenance, of: Option<Period>, schema: &str) -> Markup {
     let [program, period, made, intent, recording, format_name] = words::PROVENANCE_ROWS;
-    let span = words::from_to(&Clock::utc(report.findings.period.start), &Clock::utc(report.findings.period.end));
+    let span = of.map(|of| words::from_to(&Clock::utc(of.start), &Clock::utc(of.end)));
     html! {
         section id="provenance" {
             h2 { (words::PROVENANCE) }
             table.rows {
                 tr { th { (program) } td { (words::PROGRAM) " " (format::plain(&p.program_version)) } }
-                tr { th { (period) } td { (span) } }
+                @if let Some(span) = span { tr { th { (period) } td { (span) } } }
                 @if let Some(t) = p.generated { tr { th { (made) } td { (Clock::utc(t)) } } }
                 tr { th { (intent) } td { @match &p.intent_file { Some(f) => (input(f)), None => (words::NOT_KNOWN) } } }
                 @for file in &p.inputs { tr { th { (recording) } td { (input(file)) } } }
-                tr { th { (format_name) } td { code { (format::plain(&report.findings.schema)) } } }
+                tr { th { (format_name) } td { code { (format::plain(schema)) } } }
             }
             p.note { (words::PALETTE_NOTE) }
         }

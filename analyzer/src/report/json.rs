@@ -11,3 +11,12 @@ pub fn json(findings: &Findings, out: &mut dyn Write) -> io::Result<()> {
     serde_json::to_writer_pretty(&mut *out, findings)?;
     out.write_all(b"\n")
 }
+
+/// Writes the trial plan as JSON.
+///
+/// # Errors
+/// What the writer reports.
+pub fn trial_json(trial: &ampwake_schemas::trial::Trial, out: &mut dyn Write) -> io::Result<()> {
+    serde_json::to_writer_pretty(&mut *out, trial)?;
+    writeln!(out)
+}

@@ -12,11 +12,13 @@ pub mod format;
 pub(crate) mod html;
 mod json;
 mod text;
+mod trial;
 pub(crate) mod words;
 
-pub use html::{POLICY, html};
-pub use json::json;
+pub use html::{POLICY, html, trial_html};
+pub use json::{json, trial_json};
 pub use text::text;
+pub use trial::trial_text;
 
 use crate::chart::BankCharts;
 use ampwake_schemas::findings::{Finding, Findings, Kind, Verdict};

@@ -3,7 +3,7 @@
 use super::answer::Answer;
 use super::clock::Clock;
 use super::{ReportInput, format, words};
-use ampwake_schemas::findings::{Finding, Severity, Verdict, VerdictWord};
+use ampwake_schemas::findings::{Agreement, Finding, Severity, Verdict, VerdictWord};
 use std::io::{self, Write};
 
 /// Columns that a line may have.
@@ -41,6 +41,7 @@ pub fn text(report: &ReportInput<'_>, out: &mut dyn Write) -> io::Result<()> {
     }
     verdicts(report, out, &answer)?;
     sources(report, out)?;
+    marks(report, out)?;
     let q = &findings.data_quality;
     writeln!(out)?;
     let share = |part| format::percent(part);
@@ -146,6 +147,19 @@ fn sources(report: &ReportInput<'_>, out: &mut dyn Write) -> io::Result<()> {
     Ok(())
 }
 
+/// How many marks there are, and what the readings came to; a reading that differs is a finding.
+fn marks(report: &ReportInput<'_>, out: &mut dyn Write) -> io::Result<()> {
+    let marks = &report.findings.marks;
+    if marks.is_empty() {
+        return Ok(());
+    }
+    let of = |a: Agreement| marks.iter().filter(|m| m.reading.as_ref().is_some_and(|r| r.agreement == a)).count();
+    let sum =
+        words::marks::summary(marks.len(), of(Agreement::Agrees), of(Agreement::Differs), of(Agreement::NotCompared));
+    writeln!(out)?;
+    paragraph(out, "", &format!("{}: {sum}.", words::marks::MARKS))
+}
+
 fn cut(text: &str, most: usize) -> String {
     if text.chars().count() <= most {
         return text.to_owned();
@@ -158,7 +172,7 @@ fn paragraph(out: &mut dyn Write, indent: &str, text: &str) -> io::Result<()> {
 }
 
 /// `head` and `text`, broken at spaces, with what follows set under the text. A word longer than a line is cut in pieces.
-fn hanging(out: &mut dyn Write, head: &str, text: &str) -> io::Result<()> {
+pub(super) fn hanging(out: &mut dyn Write, head: &str, text: &str) -> io::Result<()> {
     let indent = head.chars().count();
     let room = COLUMNS - indent;
     let mut lines: Vec<String> = vec![String::new()];

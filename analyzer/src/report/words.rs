@@ -3,6 +3,9 @@
 //! Owes its reader: the terms of the trade, one word for one thing ("DC bus" for the copper, "bus" for data), and no
 //! sentence that promises more than was measured.
 
+pub mod marks;
+pub mod trial;
+
 use super::answer::Tally;
 use ampwake_schemas::findings::{Cause, Kind, Severity, Stage, VerdictWord};
 use ampwake_schemas::intent::{Chemistry, Coordination, Limit, SourceKind};
@@ -431,7 +434,7 @@ pub const CAUTION_LINE: &str = "This is advice from a recording, no certificate.
 // Provenance.
 pub const PROVENANCE: &str = "Where this report comes from";
 pub const PROVENANCE_ROWS: [&str; 6] =
-    ["Program", "Period, UTC", "Report made, UTC", "Intent file", "Recording", "Findings format"];
+    ["Program", "Period, UTC", "Report made, UTC", "Intent file", "Recording", "Format"];
 pub const PROGRAM: &str = "Ampwake";
 /// A file's hash.
 pub fn sha256(hex: &str) -> String {

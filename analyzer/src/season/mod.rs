@@ -16,8 +16,8 @@ pub use run::{analyse, is_long};
 use crate::analyze::{Analysis, Piece};
 use crate::battery;
 use crate::verdict;
-use crate::{applicable, document};
-use ampwake_schemas::findings::{Findings, Period, SCHEMA};
+use crate::{applicable, document, trial};
+use ampwake_schemas::findings::{Findings, Period, SCHEMA, Verdict};
 use ampwake_schemas::intent::Intent;
 
 /// A recording longer than this is cut, ms: two days, so that a day with its evening before is still one axis.
@@ -28,9 +28,12 @@ pub fn join(pieces: Vec<Piece>, intent: &Intent, period: Period) -> Analysis {
     let (mut sessions, mut lists, mut charts, mut qualities) = (Vec::new(), Vec::new(), Vec::new(), Vec::new());
     let mut outcomes: Vec<(Period, Vec<verdict::Tested>)> = Vec::new();
     let mut banks: Vec<battery::Life> = Vec::new();
+    let (mut marks, mut plans) = (Vec::new(), Vec::new());
     for piece in pieces {
         let f = piece.analysis.findings;
         sessions.extend(f.sessions);
+        marks.extend(f.marks);
+        plans.push(piece.analysis.trial);
         lists.push((f.period, f.findings));
         qualities.push((f.period, f.data_quality));
         charts.push(piece.analysis.charts);
@@ -47,7 +50,8 @@ pub fn join(pieces: Vec<Piece>, intent: &Intent, period: Period) -> Analysis {
     document::order(&mut all);
     // Requirements as they hold at the end: a promise that was replaced is not held against what came after it.
     let at_end = applicable::at(intent, period.end);
-    let verdicts = at_end.requirements.iter().map(|r| verdict::over(r, &outcomes, &banks)).collect();
+    let verdicts: Vec<Verdict> = at_end.requirements.iter().map(|r| verdict::over(r, &outcomes, &banks)).collect();
+    let trial = trial::over(plans, &verdicts, &marks, period).unwrap_or_default();
     Analysis {
         findings: Findings {
             schema: SCHEMA.to_owned(),
@@ -58,8 +62,11 @@ pub fn join(pieces: Vec<Piece>, intent: &Intent, period: Period) -> Analysis {
             findings: all,
             verdicts,
             battery: battery::of_first(&banks),
+            marks,
+            trial: trial.tests.iter().map(|t| t.standing.clone()).collect(),
             trend: Vec::new(),
         },
         charts: pictures::join(charts, period),
+        trial,
     }
 }

@@ -11,6 +11,7 @@
 mod error;
 mod gather;
 mod lock;
+mod mark;
 mod migrate;
 mod open;
 mod overview;
@@ -95,7 +96,7 @@ pub struct ChannelInfo {
 pub struct Event {
     /// When.
     pub time: Timestamp,
-    /// What: `clock_step`, `recording_started`, `recording_stopped`, `duplicate_instance`, `address_moved`, `bus_error`, ...
+    /// What: `clock_step`, `recording_started`, `recording_stopped`, `duplicate_instance`, `address_moved`, `bus_error`, `mark` (by hand), ...
     pub kind: String,
     /// The data bus concerned.
     pub bus: Option<String>,

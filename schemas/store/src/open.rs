@@ -18,7 +18,7 @@ const SCHEMA: &str = concat!(include_str!("schema.sql"), include_str!("rollups.s
 /// Tells the database from all others, whatever its file is called.
 pub(crate) const IDENTIFY: &str = "INSERT INTO meta VALUES ('identity', lower(hex(randomblob(8))));";
 /// How long to wait for another program that is in the middle of a short transaction.
-const PATIENCE: Duration = Duration::from_secs(10);
+pub(crate) const PATIENCE: Duration = Duration::from_secs(10);
 
 /// Opens an existing database for reading; one of an earlier version is brought up to date before.
 pub(crate) fn read_only(path: &Path) -> Result<Connection, StoreError> {

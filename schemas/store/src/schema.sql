@@ -112,7 +112,8 @@ CREATE TABLE latest (
     code    INTEGER NOT NULL                  -- 0 value, 1 not available, 2 out of range, 3 reserved
 );
 
--- Things that happened to the recording: clock steps, devices that share an address, bus errors, starts, stops.
+-- Things that happened to the recording: clock steps, devices that share an address, bus errors, starts, stops; and what
+-- somebody marked by hand (kind 'mark'; without a segment its time is UTC).
 CREATE TABLE event (
     id      INTEGER PRIMARY KEY,
     segment INTEGER REFERENCES segment(id),

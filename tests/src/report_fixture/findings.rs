@@ -139,6 +139,8 @@ pub fn findings() -> Findings {
             coulombic_efficiency: None,
             ..BatteryFigures::default()
         },
+        marks: super::results::marks(),
+        trial: super::results::trial(),
         trend: vec![],
     }
 }

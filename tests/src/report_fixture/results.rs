@@ -2,6 +2,7 @@
 
 use super::{ALT, HYDRO, PORT, SOLAR, STBD, evidence, hm};
 use ampwake_schemas::findings::*;
+use ampwake_schemas::trial::{Coverage, TestKind, TestStanding};
 use serde_json::json;
 use std::collections::BTreeMap;
 
@@ -203,6 +204,87 @@ pub fn verdicts() -> Vec<Verdict> {
             "Hz",
             NotTested,
             "The generator was never heard in this recording.",
+        ),
+    ]
+}
+
+pub fn marks() -> Vec<Mark> {
+    let clamp = HandReading {
+        channel: Some("can0/n2k/127751/2/dc_current".parse().expect("an address of the fixture")),
+        value: 81.0,
+        uncertainty: 1.22,
+        uncertainty_given: false,
+        unit: "A".into(),
+        instrument: Some("clamp meter 7".into()),
+        calibrated: Some("2025-02-10".into()),
+        recorded: Some(79.6),
+        recorded_uncertainty: Some(0.64),
+        agreement: Agreement::Agrees,
+        reason: "1.4 A apart, where 2.8 A are within both uncertainties".into(),
+    };
+    vec![
+        Mark { time: hm("06:40"), text: "all loads but the fridge switched off".into(), reading: None },
+        Mark { time: hm("07:20"), text: "clamp on the port charger's positive lead".into(), reading: Some(clamp) },
+    ]
+}
+
+pub fn trial() -> Vec<TestStanding> {
+    let one = |number, kind, title: &str, subject: &str, coverage, seen: &str| TestStanding {
+        number,
+        kind,
+        title: title.into(),
+        subjects: vec![subject.into()],
+        coverage,
+        seen: seen.into(),
+    };
+    vec![
+        one(
+            1,
+            TestKind::RecorderClock,
+            "the recorder's clock right",
+            "bank",
+            Coverage::Covered,
+            "no step of the clock was seen",
+        ),
+        one(
+            2,
+            TestKind::SourceAlone,
+            "port shore charger alone at its rated current",
+            PORT,
+            Coverage::Covered,
+            "it held 79.6 \u{b1} 1.3 A alone, of 80.0 A that it owed",
+        ),
+        one(
+            3,
+            TestKind::SourceAlone,
+            "starboard shore charger alone at its rated current",
+            STBD,
+            Coverage::ToSail,
+            "nothing of it was recorded",
+        ),
+        one(
+            4,
+            TestKind::HotSoak,
+            "engine alternator hot",
+            ALT,
+            Coverage::Failed,
+            "Engine alternator was at up to 118.4 \u{b0}C",
+        ),
+        one(
+            5,
+            TestKind::FullCharge,
+            "a full charge of bank",
+            "bank",
+            Coverage::Begun,
+            "absorption was seen for 50 min and did not come to its tail",
+        ),
+        one(
+            6,
+            TestKind::LoadDump,
+            "engine alternator when the battery disconnects itself",
+            ALT,
+            Coverage::OnPaper,
+            "declared: field stop",
         ),
     ]
 }

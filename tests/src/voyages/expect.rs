@@ -47,7 +47,10 @@ pub fn expect(
     wiring: &mut Wiring,
 ) -> Option<Vec<Expected>> {
     let capacity = sailed.scenario.bank.capacity.0;
-    let innocent = |j: usize| trouble.source != Some(j) || matches!(plot, Plot::DataGap | Plot::ReversedShunt);
+    let innocent = |j: usize| {
+        trouble.source != Some(j)
+            || matches!(plot, Plot::DataGap | Plot::ReversedShunt | Plot::SensorSwapped | Plot::EnergyLoop)
+    };
     for (j, s) in sailed.truth.sources.iter().enumerate() {
         let cool = s.too_hot.is_empty() || (plot == Plot::TooHot && !innocent(j));
         let works = s.lost.0 < NOTHING_LOST * capacity && s.held_off.is_empty();
@@ -99,6 +102,14 @@ pub fn expect(
         }
         Plot::TooHot => too_hot(sailed, j, finding(Kind::TemperatureExcursion, None)),
         Plot::DataGap => data_gap(dice, sailed, j, wiring, &finding),
+        Plot::SensorSwapped => told_apart(sailed).then(|| vec![finding(Kind::SensorSwapped, None)]),
+        Plot::EnergyLoop => {
+            let fed_from_itself = |i: &Instant| {
+                i.ac[0].hertz <= 0.0 && i.plant.sources[1].current.0 > 0.25 * sailed.scenario.sources[1].source.rated.0
+            };
+            let seconds = count_from(sailed, trouble.from, fed_from_itself);
+            (seconds > 660.0).then(|| vec![finding(Kind::EnergyLoop, None)])
+        }
         Plot::ReversedShunt => reversed(sailed, j, wiring)
             .then(|| vec![Expected { span: (0.0, end), ..finding(Kind::ReversedCurrentSensor, None) }]),
     }
@@ -182,6 +193,22 @@ fn data_gap(
     let own = |w: &What| matches!(w, What::Source { source, .. } | What::ChargerState { source } | What::Temperature { source, .. } if *source == j);
     wiring.senders.iter_mut().filter(|s| own(&s.what)).for_each(|s| s.silences.push(span));
     Some(vec![Expected { span, ..finding(Kind::NonContributingSource, Some(Cause::NoData)) }])
+}
+
+/// The alternator starts and stops, and the shore charger starts, each by itself for minutes and with enough current to see.
+fn told_apart(sailed: &Sailed) -> bool {
+    let Some(engine) = sailed.scenario.engines.first().map(|rpm| rpm.points()) else { return false };
+    let (Some(starts), Some(stops)) = (engine.first().map(|p| p.0), engine.last().map(|p| p.0)) else { return false };
+    let plugged = sailed.scenario.ac[0].volts.points().iter().find(|p| p.1 > 0.0).map_or(0.0, |p| p.0);
+    let gives = |j: usize, t: f64| {
+        let at = sailed.trace.instants.get(t as usize).map(|i| i.plant.sources[j].current.0);
+        at.is_some_and(|a| a > 0.35 * sailed.scenario.sources[j].source.rated.0)
+    };
+    plugged - stops > 320.0
+        && starts > 100.0
+        && [150.0, 200.0].iter().all(|t| gives(1, starts + t))
+        && gives(1, stops - 30.0)
+        && [90.0, 150.0, 235.0].iter().all(|t| gives(0, plugged + t))
 }
 
 /// Turns the sensor round; true where its owner carried enough current for anybody to see it.

@@ -90,7 +90,8 @@ impl Voyage {
         let mut dice = Dice::new(seed, (plot as u64) << 16 | attempt);
         let second = match plot {
             Plot::HeldOff | Plot::LinkLost => Second::Charger,
-            Plot::InputMissing => Second::Twin,
+            Plot::InputMissing | Plot::EnergyLoop => Second::Twin,
+            Plot::SensorSwapped => Second::Alternator,
             _ => Second::Any,
         };
         let mut vessel = vessel::draw(&mut dice, second);
@@ -106,7 +107,11 @@ impl Voyage {
         unsaid(plot, &mut dice, &mut wiring, &trouble, &scenario);
         let sailed = expect::Sailed { scenario: &scenario, trace: &trace, truth: &truth };
         let expected = expect::expect(plot, &mut dice, &sailed, &trouble, &mut wiring)?;
-        let intent = declare(intent_text(&scenario, &wiring, "Simulated", chemistry), &scenario, &trouble, &accuracy);
+        let mut text = intent_text(&scenario, &wiring, "Simulated", chemistry);
+        if plot == Plot::SensorSwapped {
+            text = exchanged(&text);
+        }
+        let intent = declare(text, &scenario, &trouble, &accuracy);
         Some(Self { plot, seed, chemistry, scenario, trace, wiring, truth, intent, expected })
     }
 
@@ -215,8 +220,15 @@ fn declare(text: String, scenario: &Scenario, trouble: &Trouble, accuracy: &str)
             }
         }
     }
+    out.push_str(&trouble.sections);
     out.push_str(accuracy);
     out
+}
+
+/// The intent of a designer who took the current sensors of the first two sources for each other's.
+fn exchanged(text: &str) -> String {
+    let [first, second] = [10, 11].map(|n| format!("current = \"can0/n2k/127751/{n}/dc_current\""));
+    text.replace(&first, "\u{0}").replace(&second, &first).replace('\u{0}', &second)
 }
 
 /// Sends the recording through the whole program in folder `dir`: recorded as text, imported, loaded, analysed.

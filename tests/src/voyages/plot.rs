@@ -27,11 +27,15 @@ pub enum Plot {
     ReversedShunt,
     /// A charger is set to less than the design says.
     LimitedBySetting,
+    /// The current sensors of two sources are exchanged in the intent.
+    SensorSwapped,
+    /// Without shore power an inverter feeds the charger of the bank that it draws from.
+    EnergyLoop,
 }
 
 impl Plot {
     /// Every plot.
-    pub const ALL: [Plot; 11] = [
+    pub const ALL: [Plot; 13] = [
         Self::Healthy,
         Self::HeldOff,
         Self::LinkLost,
@@ -43,6 +47,8 @@ impl Plot {
         Self::DataGap,
         Self::ReversedShunt,
         Self::LimitedBySetting,
+        Self::SensorSwapped,
+        Self::EnergyLoop,
     ];
 
     /// Its name on the command line and in tables.
@@ -59,6 +65,8 @@ impl Plot {
             Self::DataGap => "data_gap",
             Self::ReversedShunt => "reversed_shunt",
             Self::LimitedBySetting => "limited_by_setting",
+            Self::SensorSwapped => "sensor_swapped",
+            Self::EnergyLoop => "energy_loop",
         }
     }
 

@@ -18,6 +18,8 @@ pub struct Trouble {
     pub promised: Option<(usize, f64)>,
     /// When it began, seconds from the start.
     pub from: f64,
+    /// Further sections of the intent.
+    pub sections: String,
 }
 
 /// Changes `vessel` so that `plot` happens on it.
@@ -44,6 +46,8 @@ pub fn brew(plot: Plot, dice: &mut Dice, vessel: &mut Vessel) -> Trouble {
         Plot::TooHot => hot_source(dice, vessel),
         Plot::InputMissing => input_missing(dice, vessel),
         Plot::LimitedBySetting => limited(dice, vessel),
+        Plot::EnergyLoop => energy_loop(dice, vessel),
+        Plot::SensorSwapped => Trouble { source: Some(0), ..Trouble::default() },
         // These are about what is recorded, not about what happens.
         Plot::DataGap => Trouble { source: steady(dice, vessel).filter(|_| dice.chance(0.5)), ..Trouble::default() },
         Plot::ReversedShunt => {
@@ -121,7 +125,7 @@ fn link_lost(dice: &mut Dice, vessel: &mut Vessel) -> Trouble {
     }
     vessel.scenario.sources[1].linked = Curve::steps(1.0, [(from, 0.0)]);
     let group = "group = \"pair\"".to_owned();
-    Trouble { source: Some(1), from, lines: vec![(0, group.clone()), (1, group)], promised: None }
+    Trouble { source: Some(1), from, lines: vec![(0, group.clone()), (1, group)], ..Trouble::default() }
 }
 
 fn thermal(dice: &mut Dice, vessel: &mut Vessel) -> Trouble {
@@ -171,6 +175,34 @@ fn input_missing(dice: &mut Dice, vessel: &mut Vessel) -> Trouble {
     Trouble { source: Some(1), from, ..Trouble::default() }
 }
 
+/// Shore power goes, somebody switches the inverter on for the kettle, and the second charger hangs on the same sockets.
+fn energy_loop(dice: &mut Dice, vessel: &mut Vessel) -> Trouble {
+    let on = vessel.plugged_in;
+    let from = (on + 60.0 * dice.between(15.0, 40.0)).round();
+    let to = from + 60.0 * dice.between(14.0, 25.0);
+    let (shore, sockets) = match (&vessel.scenario.sources[0].input, &vessel.scenario.sources[1].input) {
+        (Input::Ac(a), Input::Ac(b)) => (*a, *b),
+        _ => (0, 1),
+    };
+    vessel.scenario.ac[shore].volts = Curve::steps(0.0, [(on, 230.0), (from, 0.0), (to, 230.0)]);
+    // A short blink while the change-over switch moves.
+    vessel.scenario.ac[sockets].volts =
+        Curve::steps(0.0, [(on, 230.0), (from, 0.0), (from + 150.0, 230.0), (to, 0.0), (to + 5.0, 230.0)]);
+    vessel.scenario.ac[sockets].inverting = Curve::steps(0.0, [(from, 1.0), (to, 0.0)]);
+    let ac = |name: &str, kind: &str, n: usize| {
+        format!(
+            "\n[[ac_source]]\nname = \"{name}\"\nkind = \"{kind}\"\nnominal_v = 230\nsignals = {{ voltage = \"can0/n2k/127503/{n}/voltage\" }}\n"
+        )
+    };
+    let mut lines = vec![(0, "fed_by = \"shore\"".to_owned())];
+    // Half of the drawings say it.
+    if dice.chance(0.5) {
+        lines.push((1, "fed_by = \"sockets\"".to_owned()));
+    }
+    let sections = ac("shore", "shore", shore) + &ac("sockets", "inverter", sockets);
+    Trouble { source: Some(1), from, lines, sections, ..Trouble::default() }
+}
+
 fn limited(dice: &mut Dice, vessel: &mut Vessel) -> Trouble {
     let chargers: Vec<usize> = (0..vessel.scenario.sources.len())
         .filter(|&j| matches!(vessel.scenario.sources[j].kind, SourceKind::ShoreCharger | SourceKind::GensetCharger))
@@ -180,5 +212,5 @@ fn limited(dice: &mut Dice, vessel: &mut Vessel) -> Trouble {
     let promised = (rated / dice.between(0.45, 0.75)).ceil();
     // The bank has room for what was promised.
     vessel.scenario.max_charge.0 += (1.15 * (promised - rated)).ceil();
-    Trouble { source: Some(j), from: vessel.plugged_in, lines: Vec::new(), promised: Some((j, promised)) }
+    Trouble { source: Some(j), from: vessel.plugged_in, promised: Some((j, promised)), ..Trouble::default() }
 }

@@ -19,6 +19,8 @@ pub enum Second {
     Charger,
     /// A charger on shore power like the first.
     Twin,
+    /// An alternator.
+    Alternator,
 }
 
 /// A vessel and its programme.
@@ -113,6 +115,7 @@ fn kinds(dice: &mut Dice, second: Second) -> Vec<SourceKind> {
         Second::Any => dice.pick(&[ShoreCharger, GensetCharger, Alternator, Solar, Wind, FuelCell]),
         Second::Charger => dice.pick(&[ShoreCharger, GensetCharger]),
         Second::Twin => ShoreCharger,
+        Second::Alternator => Alternator,
     });
     for more in [Alternator, Solar, Wind, FuelCell] {
         if kinds.len() < 4 && !kinds.contains(&more) && dice.chance(0.3) {
@@ -215,6 +218,7 @@ impl Builder {
             nominal: Volts(230.0),
             hertz: 50.0,
             sag_ohm: dice.between(0.05, 0.2),
+            inverting: Curve::constant(0.0),
         });
         self.ac.len() - 1
     }

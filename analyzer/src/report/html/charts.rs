@@ -5,12 +5,14 @@
 //! without colour.
 
 use super::ink::Ink;
+use super::marks::MOST_MARKS;
 use super::panel::{Layer, NARROW, Panel, WIDE, Width, draw, range_of, values};
 use crate::chart::{BankCharts, Trace};
 use crate::report::clock::Clock;
 use crate::report::{ReportInput, format, words};
 use ampwake_schemas::findings::{Finding, Kind, Period, Severity, Stage};
 use maud::{Markup, PreEscaped, html};
+use std::borrow::Cow;
 
 /// The section.
 pub fn section(report: &ReportInput<'_>, clock: &Clock) -> Markup {
@@ -44,7 +46,8 @@ struct Plan<'a> {
     traces: Vec<(&'a Trace, Drawing)>,
     levels: Vec<(f64, Ink)>,
     bands: Vec<(i64, i64, Ink)>,
-    words: Vec<(i64, i64, &'static str)>,
+    words: Vec<(i64, i64, Cow<'static, str>)>,
+    moments: Vec<i64>,
 }
 
 #[derive(Clone, Copy)]
@@ -55,6 +58,7 @@ enum Drawing {
 
 fn chart(report: &ReportInput<'_>, bank: &BankCharts, clock: &Clock) -> Markup {
     let mut plans = vec![stages(bank), voltage(bank), current(bank)];
+    let marked: Vec<i64> = report.findings.marks.iter().take(MOST_MARKS).map(|m| m.time.millis()).collect();
     let scale = range_of(bank.sources.iter().flat_map(values).chain(bank.ratings.iter().copied()).chain([0.0]), 10.0);
     for (i, trace) in bank.sources.iter().enumerate() {
         plans.push(source(report, trace, bank.ratings.get(i).copied(), scale));
@@ -84,6 +88,8 @@ fn chart(report: &ReportInput<'_>, bank: &BankCharts, clock: &Clock) -> Markup {
     if let Some(last) = plans.last_mut() {
         last.times = true;
     }
+    plans.iter_mut().for_each(|plan| plan.moments.clone_from(&marked));
+    plans.splice(0..0, numbers(&marked, bank.period));
     html! {
         div.chart {
             @for plan in &plans { (figure(plan, bank.period, clock)) }
@@ -92,6 +98,7 @@ fn chart(report: &ReportInput<'_>, bank: &BankCharts, clock: &Clock) -> Markup {
                 @if plans.iter().any(|p| p.bands.iter().any(|b| b.2 == Ink::Finding)) {
                     (key(&Key(Ink::Finding, words::FINDING_MARK.to_owned())))
                 }
+                @if !marked.is_empty() { (key(&Key(Ink::Mark, words::marks::KEY.to_owned()))) }
             }
         }
     }
@@ -127,6 +134,7 @@ impl Plan<'_> {
             levels: Vec::new(),
             bands: Vec::new(),
             words: Vec::new(),
+            moments: Vec::new(),
         }
     }
 
@@ -156,13 +164,31 @@ fn stages(bank: &BankCharts) -> Plan<'_> {
     spans.sort_by_key(|s| std::cmp::Reverse(s.end.saturating_sub(s.start)));
     spans.truncate(MOST_BANDS);
     plan.bands = spans.iter().map(|s| (s.start, s.end, stage_ink(s.stage))).collect();
-    plan.words = spans.iter().map(|s| (s.start, s.end, words::stage(s.stage))).collect();
+    plan.words = spans.iter().map(|s| (s.start, s.end, words::stage(s.stage).into())).collect();
     plan.keys = Stage::ALL
         .iter()
         .filter(|stage| spans.iter().any(|s| s.stage == **stage))
         .map(|stage| Key(stage_ink(*stage), words::stage(*stage).to_owned()))
         .collect();
     plan
+}
+
+/// A strip with the numbers of the marks over their lines; of those too close together for two numbers the first.
+fn numbers<'a>(marked: &[i64], period: Period) -> Option<Plan<'a>> {
+    let (from, to) = (period.start.millis(), period.end.millis());
+    // As wide as a number of two digits needs it on a telephone.
+    let room = (to - from) / 26;
+    let mut plan = Plan::new(words::marks::STRIP.to_owned(), 14);
+    let mut last = i64::MIN;
+    for (n, t) in marked.iter().enumerate().filter(|(_, t)| (from..=to).contains(*t)) {
+        if last == i64::MIN || t - last >= room {
+            plan.words.push((t - room, t + room, (n + 1).to_string().into()));
+            last = *t;
+        }
+    }
+    // A band that is not drawn, so that the strip counts as one with something in it.
+    plan.bands = plan.words.first().map(|_| (from, from, Ink::Frame)).into_iter().collect();
+    (!plan.words.is_empty()).then_some(plan)
 }
 
 fn voltage(bank: &BankCharts) -> Plan<'_> {
@@ -245,7 +271,8 @@ fn picture(plan: &Plan<'_>, period: Period, clock: &Clock, width: Width, alt: &s
         Drawing::Filled(_, line) | Drawing::Line(line) => Layer::Line(t, *line),
     }));
     layers.extend(plan.bands.iter().filter(|b| !below(b.2)).map(|&(a, b, ink)| Layer::Band(a, b, ink)));
-    layers.extend(plan.words.iter().map(|&(a, b, word)| Layer::Word(a, b, word)));
+    layers.extend(plan.words.iter().map(|(a, b, word)| Layer::Word(*a, *b, word)));
+    layers.extend(plan.moments.iter().map(|&t| Layer::Moment(t, Ink::Mark)));
     // The last trace is the one the panel is about: where it is missing, that is shown as missing.
     if let Some((trace, _)) = thinned.last() {
         layers.extend(missing(trace, period).map(|(a, b)| Layer::Band(a, b, Ink::Gap)));

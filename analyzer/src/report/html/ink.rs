@@ -53,6 +53,8 @@ inks! {
     /// Outline of a stage.
     Frame = "frm",
     StageName = "snm",
+    /// Something that was done by hand.
+    Mark = "mrk",
 }
 
 impl Ink {

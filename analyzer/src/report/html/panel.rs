@@ -49,6 +49,8 @@ pub enum Layer<'a> {
     Line(&'a Trace, Ink),
     /// A constant.
     Level(f64, Ink),
+    /// A moment: an upright line over the full height.
+    Moment(i64, Ink),
 }
 
 /// A panel.
@@ -214,6 +216,11 @@ fn draw_layer(
         }
         Layer::Line(trace, ink) => {
             chart.draw_series(trace.parts.iter().map(|part| PathElement::new(held(part), ink.line())))?;
+        }
+        Layer::Moment(t, ink) => {
+            if (from..=to).contains(&t) {
+                chart.draw_series([PathElement::new(vec![(t, low), (t, high)], ink.line())])?;
+            }
         }
         Layer::Level(value, ink) => {
             if (low..=high).contains(&value) {
