@@ -44,6 +44,7 @@ pub mod status;
 pub mod temperature;
 #[cfg(test)]
 mod testing;
+pub mod trend;
 pub mod trial;
 pub mod verdict;
 pub mod view;

@@ -3,6 +3,7 @@
 
 use crate::channel::ChannelAddress;
 use crate::time::Timestamp;
+pub use crate::trend::{Direction, Trend, TrendOf, TrendPoint};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -425,9 +426,8 @@ pub struct Findings {
     /// How the commissioning tests of this vessel stand after this recording.
     #[serde(default)]
     pub trial: Vec<crate::trial::TestStanding>,
-    /// Trends over months; empty in a single analysis.
-    #[schemars(with = "Vec<serde_json::Value>")]
-    pub trend: Vec<serde_json::Value>,
+    /// Trends over months; empty where the period is short.
+    pub trend: Vec<Trend>,
 }
 
 impl Findings {

@@ -14,4 +14,5 @@ pub mod sample;
 pub mod sentence;
 pub mod time;
 pub mod toml_read;
+pub mod trend;
 pub mod trial;

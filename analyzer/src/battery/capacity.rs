@@ -3,6 +3,7 @@
 use super::anchor::Kind;
 use super::life::{Life, Moment};
 use crate::report::format;
+use std::collections::BTreeMap;
 
 /// A capacity and what it rests on.
 #[derive(Debug, Clone, PartialEq)]
@@ -36,17 +37,9 @@ const U_CHARGING: f64 = 0.005;
 /// In plain words, what would be needed.
 pub(super) fn capacity(life: &Life) -> Result<Capacity, String> {
     let mut best: Option<Capacity> = None;
-    for (n, from) in life.moments.iter().enumerate() {
-        for to in &life.moments[n + 1..] {
-            // Two full anchors are a loop and no change.
-            let loops = from.anchor.kind == Kind::Full && to.anchor.kind == Kind::Full;
-            if loops || (to.anchor.soc - from.anchor.soc).abs() < LEAST_CHANGE {
-                continue;
-            }
-            let Some(c) = between(life, *from, *to) else { continue };
-            if best.as_ref().is_none_or(|b| c.u_ah / c.ah < b.u_ah / b.ah) {
-                best = Some(c);
-            }
+    for c in all(life) {
+        if best.as_ref().is_none_or(|b| c.u_ah / c.ah < b.u_ah / b.ah) {
+            best = Some(c);
         }
     }
     match best {
@@ -63,6 +56,29 @@ pub(super) fn capacity(life: &Life) -> Result<Capacity, String> {
                 .into())
         }
     }
+}
+
+/// Every capacity that two moments give, however uncertain.
+fn all(life: &Life) -> impl Iterator<Item = Capacity> + '_ {
+    let pairs =
+        life.moments.iter().enumerate().flat_map(|(n, from)| life.moments[n + 1..].iter().map(move |to| (from, to)));
+    pairs
+        // Two full anchors are a loop and no change.
+        .filter(|(from, to)| !(from.anchor.kind == Kind::Full && to.anchor.kind == Kind::Full))
+        .filter(|(from, to)| (to.anchor.soc - from.anchor.soc).abs() >= LEAST_CHANGE)
+        .filter_map(|(from, to)| between(life, *from, *to))
+}
+
+/// The most certain one of every stretch of `length_ms` since `start_ms`: (stretch, Ah, one standard uncertainty).
+pub(super) fn by_stretch(life: &Life, length_ms: i64, start_ms: i64) -> Vec<(i64, f64, f64)> {
+    let mut best: BTreeMap<i64, Capacity> = BTreeMap::new();
+    for c in all(life).filter(|c| c.u_ah <= MOST_UNCERTAIN * c.ah) {
+        let stretch = (c.to.at_ms - start_ms).div_euclid(length_ms);
+        if best.get(&stretch).is_none_or(|b| c.u_ah / c.ah < b.u_ah / b.ah) {
+            best.insert(stretch, c);
+        }
+    }
+    best.into_iter().map(|(n, c)| (n, c.ah, c.u_ah)).collect()
 }
 
 fn between(life: &Life, from: Moment, to: Moment) -> Option<Capacity> {

@@ -159,6 +159,16 @@ impl Life {
         capacity::capacity(self)
     }
 
+    /// The most certain capacity of every stretch of `length_ms` since `start_ms`: (stretch, Ah, one standard uncertainty).
+    pub fn capacities(&self, length_ms: i64, start_ms: i64) -> Vec<(i64, f64, f64)> {
+        capacity::by_stretch(self, length_ms, start_ms)
+    }
+
+    /// Likewise its resistance near 25 degC, milliohms.
+    pub fn resistances(&self, length_ms: i64, start_ms: i64) -> Vec<(i64, f64, f64)> {
+        resistance::by_stretch(&self.steps, self.capacity_ah, length_ms, start_ms)
+    }
+
     /// All figures, each `None` where nothing can be said.
     pub fn figures(&self) -> BatteryFigures {
         let efficiency = loops::efficiency(self);

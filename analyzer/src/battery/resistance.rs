@@ -3,6 +3,7 @@
 use crate::stats;
 use crate::view::BankView;
 use ampwake_schemas::findings::Estimate;
+use std::collections::BTreeMap;
 
 /// One step of the current.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -53,6 +54,20 @@ pub(super) fn steps(view: &BankView) -> Vec<Step> {
         k += 1;
     }
     found
+}
+
+/// Temperatures at which resistances are compared, degC: some kelvin around the 25 at which they are rated.
+const COMPARED_C: std::ops::RangeInclusive<f64> = 18.0..=32.0;
+
+/// The median of every stretch of `length_ms` since `start_ms` with at least three steps at a comparable (or unknown)
+/// temperature: (stretch, milliohms, one standard uncertainty).
+pub(super) fn by_stretch(steps: &[Step], capacity_ah: f64, length_ms: i64, start_ms: i64) -> Vec<(i64, f64, f64)> {
+    let mut all: BTreeMap<i64, Vec<Step>> = BTreeMap::new();
+    for step in steps.iter().filter(|s| s.celsius.is_nan() || COMPARED_C.contains(&s.celsius)) {
+        all.entry((step.at_ms - start_ms).div_euclid(length_ms)).or_default().push(*step);
+    }
+    let figure = |steps: Vec<Step>| resistance(&steps, capacity_ah).map(|e| (e.value, e.uncertainty));
+    all.into_iter().filter_map(|(n, steps)| figure(steps).map(|(r, u)| (n, r, u))).collect()
 }
 
 /// The median of at least three steps (common practice, no source).

@@ -15,6 +15,7 @@ pub use run::{analyse, is_long};
 
 use crate::analyze::{Analysis, Piece};
 use crate::battery;
+use crate::trend::{self, Lead};
 use crate::verdict;
 use crate::{applicable, document, trial};
 use ampwake_schemas::findings::{Findings, Period, SCHEMA, Verdict};
@@ -24,7 +25,7 @@ use ampwake_schemas::intent::Intent;
 pub const LONGEST_MS: i64 = 2 * 86_400_000;
 
 /// The analysis of the whole from that of its pieces, which follow each other in time.
-pub fn join(pieces: Vec<Piece>, intent: &Intent, period: Period) -> Analysis {
+pub fn join(pieces: Vec<Piece>, leads: &[Lead], intent: &Intent, period: Period) -> Analysis {
     let (mut sessions, mut lists, mut charts, mut qualities) = (Vec::new(), Vec::new(), Vec::new(), Vec::new());
     let mut outcomes: Vec<(Period, Vec<verdict::Tested>)> = Vec::new();
     let mut banks: Vec<battery::Life> = Vec::new();
@@ -47,6 +48,8 @@ pub fn join(pieces: Vec<Piece>, intent: &Intent, period: Period) -> Analysis {
         session.id = id;
     }
     let mut all = findings::join(lists);
+    let trend = trend::lines(intent, period, &sessions, leads, &banks);
+    all.extend(trend::findings(&trend));
     document::order(&mut all);
     // Requirements as they hold at the end: a promise that was replaced is not held against what came after it.
     let at_end = applicable::at(intent, period.end);
@@ -64,7 +67,7 @@ pub fn join(pieces: Vec<Piece>, intent: &Intent, period: Period) -> Analysis {
             battery: battery::of_first(&banks),
             marks,
             trial: trial.tests.iter().map(|t| t.standing.clone()).collect(),
-            trend: Vec::new(),
+            trend,
         },
         charts: pictures::join(charts, period),
         trial,

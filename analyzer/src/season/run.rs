@@ -4,6 +4,7 @@ use super::{LONGEST_MS, cut, join, pictures};
 use crate::analyze::{self, Analysis, Piece};
 use crate::load::{self, Catalogue};
 use crate::series::Series;
+use crate::trend::{self, Lead};
 use ampwake_schemas::findings::Period;
 use ampwake_schemas::intent::Intent;
 use ampwake_store::{ChannelInfo, Store, StoreError};
@@ -33,7 +34,8 @@ pub fn analyse(
     let number = parts.len();
     let piece = |store: &Store, part: &Period| piece(store, &catalogue, intent, *part, number);
     let pieces = each(store.path(), &parts, piece, |done| tell(done, number))?;
-    Ok(join(pieces, intent, period))
+    let (pieces, leads): (Vec<Piece>, Vec<Vec<Lead>>) = pieces.into_iter().unzip();
+    Ok(join(pieces, &leads.concat(), intent, period))
 }
 
 /// True where a period is long enough to be cut.
@@ -41,13 +43,20 @@ pub fn is_long(period: Period) -> bool {
     period.end.millis() - period.start.millis() > LONGEST_MS
 }
 
-fn piece(store: &Store, catalogue: &Catalogue, intent: &Intent, part: Period, of: usize) -> Result<Piece, StoreError> {
+fn piece(
+    store: &Store,
+    catalogue: &Catalogue,
+    intent: &Intent,
+    part: Period,
+    of: usize,
+) -> Result<(Piece, Vec<Lead>), StoreError> {
     let (from, to) = (Some(part.start), Some(part.end));
     let mut read = |c: &ChannelInfo| Ok(Series::from_readings(store.read_all(c.id, from, to)?));
     let recording = load::compose(catalogue, intent, from, to, &mut read)?;
-    let mut piece = analyze::piece(&recording, intent, &mut |_| {});
+    let mut leads = Vec::new();
+    let mut piece = analyze::piece(&recording, intent, &mut |w| leads.extend(trend::leads(w)));
     pictures::thin(&mut piece.analysis.charts, of);
-    Ok(piece)
+    Ok((piece, leads))
 }
 
 /// `work` on every item, in threads that each have the database open; results in the order of the items.

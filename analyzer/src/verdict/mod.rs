@@ -102,7 +102,7 @@ pub fn conformance_probability(value: f64, u: f64, limit: Limit) -> f64 {
 
 /// Complementary error function, relative error below 1.2e-7 (W. J. Cody's style rational Chebyshev fit as given in
 /// Press et al., Numerical Recipes, `erfcc`; from memory, held by the check values of the tests).
-fn erfc(x: f64) -> f64 {
+pub(crate) fn erfc(x: f64) -> f64 {
     let z = x.abs();
     let t = 1.0 / (1.0 + 0.5 * z);
     const C: [f64; 10] = [

@@ -172,9 +172,19 @@ impl Store {
             self.unpacked(&wanted, &blocks, &mut take)?;
             return Ok(out);
         }
-        let (table, least) = if whole(HOUR_MS) { ("rollup_hour", HOUR_MS) } else { ("rollup_minute", MINUTE_MS) };
+        let (table, start, least) = if whole(HOUR_MS) {
+            ("rollup_hour", "r.hour * 3600000", HOUR_MS)
+        } else {
+            ("rollup_minute", "(r.hour * 60 + r.minute) * 60000", MINUTE_MS)
+        };
+        // From hour to hour: rows of one channel are a short stretch in each.
         let sql = format!(
-            "SELECT start_ms, min, max FROM {table} WHERE channel = ?1 AND start_ms > ?2 AND start_ms <= ?3 AND min IS NOT NULL"
+            "WITH RECURSIVE h (x) AS (
+                 SELECT max((?2 + 1) / 3600000 - 1, (SELECT min(hour) FROM {table}))
+                 UNION ALL SELECT x + 1 FROM h WHERE x < min(?3 / 3600000, (SELECT max(hour) FROM {table})))
+             SELECT {start} AS start, r.min / CAST('1e' || c.decimals AS REAL), r.max / CAST('1e' || c.decimals AS REAL)
+             FROM h CROSS JOIN {table} r ON r.hour = h.x AND r.channel = ?1 JOIN channel c ON c.id = r.channel
+             WHERE start > ?2 AND start <= ?3 AND r.min IS NOT NULL"
         );
         for channel in channels {
             let bounds = (channel.0, from.saturating_sub(least), to);
