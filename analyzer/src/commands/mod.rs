@@ -19,6 +19,7 @@ mod serve;
 mod source;
 mod sql;
 mod status;
+mod trend;
 mod trial;
 mod watch;
 
@@ -54,6 +55,8 @@ enum Command {
     Serve(serve::Args),
     /// Show in a terminal what is going on now, while the recorder writes.
     Watch(watch::Args),
+    /// Say what changed over months and years: the bank, the leads, each source beside the others of its kind.
+    Trend(trend::Args),
     /// Say which commissioning tests the vessel needs, and which of them a recording covers.
     Trial(trial::Args),
     /// Write into a database what you did or read by hand, also while it is recorded into.
@@ -124,6 +127,7 @@ pub fn run(cli: Cli, streams: &mut Streams) -> u8 {
         #[cfg(feature = "serve")]
         Command::Serve(a) => serve::run(&a, streams),
         Command::Watch(a) => watch::run(&a, streams),
+        Command::Trend(a) => trend::run(&a, streams),
         Command::Trial(a) => trial::run(&a, streams),
         Command::Mark(a) => mark::run(&a, streams),
         Command::Sql(a) => sql::run(&a, streams),

@@ -28,9 +28,14 @@ pub fn run(args: &Args, streams: &mut Streams) -> Result<Outcome, Failure> {
     let (intent, bytes) = read_intent(&args.intent)?;
     args.range.check()?;
     let opened = source::database(&args.db)?;
-    // Before anything was recorded the plan is wanted most.
-    let recording = crate::load::load(&opened.store, &intent, args.range.from, args.range.to)?;
-    let mut trial = crate::analyze::analyze(&recording, &intent).trial;
+    let (from, to) = (args.range.from, args.range.to);
+    let mut trial = if crate::load::asked(&opened.store, from, to)?.is_some_and(crate::season::is_long) {
+        analyze::analyse(&opened, &intent, from, to, streams)?.trial
+    } else {
+        // Before anything was recorded the plan is wanted most.
+        let recording = crate::load::load(&opened.store, &intent, from, to)?;
+        crate::analyze::analyze(&recording, &intent).trial
+    };
     let provenance = analyze::provenance(&opened, &args.intent, &bytes);
     trial.generated = provenance.generated;
     if let Some(target) = &args.json {

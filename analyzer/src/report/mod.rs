@@ -12,12 +12,14 @@ pub mod format;
 pub(crate) mod html;
 mod json;
 mod text;
+mod trend;
 mod trial;
 pub(crate) mod words;
 
 pub use html::{POLICY, html, trial_html};
 pub use json::{json, trial_json};
 pub use text::text;
+pub use trend::trend_text;
 pub use trial::trial_text;
 
 use crate::chart::BankCharts;

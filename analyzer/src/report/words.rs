@@ -4,6 +4,7 @@
 //! sentence that promises more than was measured.
 
 pub mod marks;
+pub mod trend;
 pub mod trial;
 
 use super::answer::Tally;
