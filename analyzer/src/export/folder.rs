@@ -1,4 +1,4 @@
-//! Where an export goes: `vessel=…/day=YYYY-MM-DD/<database>.parquet`, which readers of partitioned data take for
+//! Where an export goes: `vessel=…/day=YYYY-MM-DD/<database>-<identity>.parquet`, which readers of partitioned data take for
 //! columns `vessel` and `day`.
 //!
 //! Owes its reader: no path from data (a vessel's name comes from a file that anybody may have written), files that are
@@ -30,11 +30,18 @@ pub(super) struct Folder {
 }
 
 impl Folder {
-    /// Makes the folder if there is none, and clears away what a killed export left in it.
-    pub(super) fn open(root: &Path, vessel: &str, database: &Path, extension: &str) -> Result<Self, ExportError> {
+    /// Makes the folder if there is none (for a database at a path and with an identity), and clears away what a killed export left in it.
+    pub(super) fn open(
+        root: &Path,
+        vessel: &str,
+        database: (&Path, &str),
+        extension: &str,
+    ) -> Result<Self, ExportError> {
         let vessel = format!("vessel={}", named(vessel)?);
-        let stem = database.file_stem().unwrap_or_default().to_string_lossy().into_owned();
-        let file = format!("{}.{extension}", named(&stem)?);
+        let stem = database.0.file_stem().unwrap_or_default().to_string_lossy().into_owned();
+        // Two databases may have the same name, and neither may take the other's days.
+        let identity = if database.1.is_empty() { "0" } else { database.1 };
+        let file = format!("{}-{}.{extension}", named(&stem)?, named(identity)?);
         for name in [&vessel, &file] {
             if name.len() > LONGEST_NAME {
                 return Err(ExportError::Name { name: name.chars().take(60).collect(), problem: "too long" });
@@ -146,7 +153,7 @@ mod tests {
     use proptest::prelude::*;
 
     fn open(root: &Path, extension: &str) -> Result<Folder, ExportError> {
-        Folder::open(root, "Anna/../../etc", Path::new("trips/voyage 1.db"), extension)
+        Folder::open(root, "Anna/../../etc", (Path::new("trips/voyage 1.db"), "00c0ffee"), extension)
     }
 
     #[test]
@@ -161,10 +168,10 @@ mod tests {
         let dir = tempfile::tempdir().unwrap();
         let folder = open(dir.path(), "csv").unwrap();
         let below = folder.publish(folder.draft().unwrap(), 0).unwrap();
-        assert_eq!(below, Path::new("vessel=Anna%2F%2E%2E%2F%2E%2E%2Fetc/day=1970-01-01/voyage%201.csv"));
+        assert_eq!(below, Path::new("vessel=Anna%2F%2E%2E%2F%2E%2E%2Fetc/day=1970-01-01/voyage%201-00c0ffee.csv"));
         assert!(dir.path().join(below).is_file());
         for (vessel, problem) in [(" ", "empty"), (&"ü".repeat(100), "too long")] {
-            let refused = Folder::open(dir.path(), vessel, Path::new("a.db"), "csv").unwrap_err().to_string();
+            let refused = Folder::open(dir.path(), vessel, (Path::new("a.db"), "00"), "csv").unwrap_err().to_string();
             assert!(refused.contains(problem), "{refused}");
         }
     }

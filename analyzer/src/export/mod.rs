@@ -209,7 +209,8 @@ pub fn export(
     if total == 0 {
         return Err(ExportError::Nothing { bounded: options.from.or(options.to).is_some() });
     }
-    let folder = Folder::open(options.root, options.vessel, store.path(), options.format.extension())?;
+    let identity = store.identity()?;
+    let folder = Folder::open(options.root, options.vessel, (store.path(), &identity), options.format.extension())?;
     let mut done = 0;
     loop {
         lanes.retain(|lane| lane.next_ms <= lane.last_ms);

@@ -17,6 +17,11 @@ pub(crate) const UNFINISHED: &str = "unfinished_import_from_segment";
 const SCHEMA: &str = concat!(include_str!("schema.sql"), include_str!("rollups.sql"));
 /// Tells the database from all others, whatever its file is called.
 pub(crate) const IDENTIFY: &str = "INSERT INTO meta VALUES ('identity', lower(hex(randomblob(8))));";
+/// Pages that are kept in memory, kB (negative: that is what SQLite calls kB): what one sealing writes has room. More of them
+/// would fill up in the course of a day, on a small computer.
+const CACHE_KB: i64 = -2000;
+/// For an import, whose commits are larger.
+pub(crate) const BULK_CACHE_KB: i64 = -8000;
 /// How long to wait for another program that is in the middle of a short transaction.
 pub(crate) const PATIENCE: Duration = Duration::from_secs(10);
 
@@ -80,7 +85,7 @@ pub(crate) fn create_or_append(path: &Path) -> Result<Connection, StoreError> {
         c.query_row("PRAGMA journal_mode = WAL", [], |_| Ok(()))?;
         // FULL: every commit is on the disk before it counts as done.
         c.pragma_update(None, "synchronous", "FULL")?;
-        c.pragma_update(None, "cache_size", -8000)?;
+        c.pragma_update(None, "cache_size", CACHE_KB)?;
         // The log of a large import is not left at its size.
         c.query_row("PRAGMA journal_size_limit = 16777216", [], |_| Ok(()))?;
         Ok(c)

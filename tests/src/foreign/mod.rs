@@ -13,6 +13,7 @@ mod files;
 mod framing;
 mod message;
 mod modbus_line;
+mod raw;
 mod recording;
 mod registers;
 mod sentences;
@@ -54,6 +55,7 @@ pub const WAYS: &[Way] = &[
     ("configuration", |_, bytes| files::configuration(bytes)),
     ("analysis", |_, bytes| analysis::run(bytes)),
     ("block", |_, bytes| block::run(bytes)),
+    ("raw", |_, bytes| raw::run(bytes)),
 ];
 
 /// The way in of this name.
