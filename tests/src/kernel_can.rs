@@ -8,6 +8,8 @@ pub const PER_SECOND: f64 = 8_000.0;
 pub const HELD_BACK: u32 = 500;
 /// Frames that come in while the daemon is held and that are more than the kernel keeps.
 pub const CROWD: u32 = 25_000;
+/// Frames that are sent while the configuration changes.
+pub const UNBROKEN: u32 = 6_000;
 /// The device that answers when it is asked, and its NAME.
 pub const ANSWERS: u8 = 35;
 /// See [`ANSWERS`].

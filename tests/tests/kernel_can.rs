@@ -4,7 +4,7 @@
 #![allow(clippy::unwrap_used)] // a test fails by panicking
 
 use ampwake_store::{Event, Store};
-use ampwake_tests::kernel_can::{ANSWERS, CROWD, HELD_BACK, NAME, PACED, SILENT};
+use ampwake_tests::kernel_can::{ANSWERS, CROWD, HELD_BACK, NAME, PACED, SILENT, UNBROKEN};
 use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::process::Command;
@@ -131,6 +131,16 @@ fn an_interface_that_goes_away_is_waited_for() {
         let heard: Vec<u32> = numbers(out, "away", bus).into_iter().map(|(_, n)| n).collect();
         assert!(heard.first() == Some(&0) && heard.last().unwrap() >= &1000, "before and after: {heard:?}");
     }
+}
+
+#[test]
+fn a_changed_configuration_loses_and_repeats_no_frame() {
+    let Some(out) = played() else { return };
+    let heard: Vec<u32> = numbers(out, "reload", "vcan0").into_iter().map(|(_, n)| n).collect();
+    let firsts: Vec<_> = heard.iter().zip(0..).filter(|(n, i)| n != &i).take(5).collect();
+    assert!(heard.len() == UNBROKEN as usize && firsts.is_empty(), "{} frames, {firsts:?}", heard.len());
+    let changes = events(out, "reload").into_iter().filter(|e| e.kind == "configuration_changed");
+    assert_eq!(changes.count(), 4);
 }
 
 /// The lines by which the kernel had frames sent.

@@ -24,8 +24,11 @@ pub struct Unpacked {
     pub files: Vec<PathBuf>,
 }
 
-/// Whether a file is an archive of ours, by its first entry.
+/// Whether a file is an archive of ours, by its first entry. A pipe is none: what is looked at would be gone.
 pub fn is_bundle(path: &Path) -> bool {
+    if !std::fs::metadata(path).is_ok_and(|m| m.is_file()) {
+        return false;
+    }
     let mut head = [0; 512];
     let read = File::open(path).and_then(|file| decoder(file)?.read_exact(&mut head));
     read.is_ok() && head.starts_with(LIST.as_bytes()) && head[LIST.len()] == 0

@@ -131,6 +131,8 @@ pub struct Room {
 /// # Errors
 /// The file is missing, is no database of ours, or cannot be read.
 pub fn look(path: &Path) -> Result<Status, StoreError> {
+    // Looked at first: to open it makes an empty log beside it.
+    let last_commit = written(path);
     let store = Store::open(path)?;
     let channels = store.channels()?;
     let period = store.period()?;
@@ -164,8 +166,8 @@ pub fn look(path: &Path) -> Result<Status, StoreError> {
         run,
         first: period.as_ref().map(|p| p.start),
         last: period.as_ref().map(|p| p.end),
-        last_commit: written(path),
-        buses: buses(&store, &channels, &configuration, period.as_ref().map(|p| p.end))?,
+        last_commit,
+        buses: buses(&store, &channels, &configuration, period.as_ref().map(|p| (p.start, p.end)))?,
         clock,
         room: room(&store, path, &configuration, period.map(|p| p.end.seconds_since(p.start)))?,
         problems: store.problems()?,
@@ -177,7 +179,7 @@ pub fn look(path: &Path) -> Result<Status, StoreError> {
 fn written(path: &Path) -> Option<Timestamp> {
     let mut log = path.as_os_str().to_owned();
     log.push("-wal");
-    let at = |path: &Path| std::fs::metadata(path).ok()?.modified().ok();
+    let at = |path: &Path| std::fs::metadata(path).ok().filter(|m| m.len() > 0)?.modified().ok();
     let latest = at(path).max(at(Path::new(&log)))?;
     let since = latest.duration_since(std::time::UNIX_EPOCH).ok()?;
     Some(Timestamp::from_micros(i64::try_from(since.as_micros()).ok()?))
@@ -187,7 +189,7 @@ fn buses(
     store: &Store,
     channels: &[ChannelInfo],
     configuration: &Value,
-    end: Option<Timestamp>,
+    period: Option<(Timestamp, Timestamp)>,
 ) -> Result<Vec<Bus>, StoreError> {
     let mut buses: Vec<Bus> = Vec::new();
     let words = |value: &Value| -> Vec<String> {
@@ -199,6 +201,9 @@ fn buses(
         protocols.extend(bus["protocol"].as_str().map(str::to_owned));
         buses.push(Bus { name: name.to_owned(), protocols, configured: true, ..Bus::default() });
     }
+    let end = period.map(|(_, end)| end);
+    // A recording that has just begun has no ten minutes yet.
+    let lately_s = period.map_or(1.0, |(start, end)| end.seconds_since(start).clamp(1.0, LATELY_S as f64));
     let ago = |s: i64| end.map(|end| Timestamp::from_micros(end.micros().saturating_sub(s * 1_000_000)));
     for channel in channels {
         let address = &channel.address;
@@ -224,7 +229,7 @@ fn buses(
         }
         bus.heard = bus.heard.max(channel.last);
         if channel.last >= ago(LATELY_S) {
-            bus.samples_per_s += store.summary(channel.id, ago(LATELY_S), None)?.count as f64 / LATELY_S as f64;
+            bus.samples_per_s += store.summary(channel.id, ago(LATELY_S), None)?.count as f64 / lately_s;
         }
     }
     Ok(buses)

@@ -96,6 +96,13 @@ impl Daemon {
         wait_for(&format!("{samples} samples of {channel}"), || Ok(self.samples(channel)? >= samples))
     }
 
+    /// Gives it another configuration, and waits until it says that it follows.
+    pub fn reload(&self, buses: &[&str], words: &str) -> Outcome {
+        configure(&self.name, buses)?;
+        self.signal(Signal::SIGHUP)?;
+        self.wait_for_events("configuration_changed", words, 1)
+    }
+
     /// Sends it a signal.
     pub fn signal(&self, signal: Signal) -> Outcome {
         Ok(kill(Pid::from_raw(i32::try_from(self.child.id())?), signal)?)

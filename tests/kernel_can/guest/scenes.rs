@@ -3,7 +3,7 @@
 use crate::daemon::Daemon;
 use crate::sender::Sender;
 use crate::{OUT, Outcome, wait_for};
-use ampwake_tests::kernel_can::{CROWD, HELD_BACK, PACED, PER_SECOND};
+use ampwake_tests::kernel_can::{CROWD, HELD_BACK, PACED, PER_SECOND, UNBROKEN};
 use nix::sys::signal::Signal;
 use socketcan::CanInterface;
 use std::time::{Duration, SystemTime, UNIX_EPOCH};
@@ -12,8 +12,14 @@ use std::time::{Duration, SystemTime, UNIX_EPOCH};
 type Scene = fn() -> Outcome;
 
 /// All of them.
-pub const ALL: &[(&str, Scene)] =
-    &[("rate", rate), ("drops", drops), ("errors", errors), ("away", away), ("adapter", crate::asking::play)];
+pub const ALL: &[(&str, Scene)] = &[
+    ("rate", rate),
+    ("drops", drops),
+    ("errors", errors),
+    ("away", away),
+    ("reload", reload),
+    ("adapter", crate::asking::play),
+];
 
 /// What the counting device says, behind the name of the bus.
 pub const VOLTAGE: &str = "n2k/127508/0/battery_voltage";
@@ -113,6 +119,30 @@ fn away() -> Outcome {
     up("vcan7")?;
     daemon.wait_for_events("bus_back", "vcan7", 2)?;
     hear(&daemon, "vcan7", 1000)?;
+    daemon.stop()
+}
+
+/// The configuration changes while a bus speaks: it is decoded anew, its interface is opened anew to ask on it, another bus
+/// comes and goes.
+fn reload() -> Outcome {
+    let daemon = Daemon::start("reload", &["\"vcan0\""])?;
+    let sender = std::thread::spawn(|| -> Result<(), String> {
+        let sender = Sender::on("vcan0").map_err(|e| e.to_string())?;
+        for n in 0..UNBROKEN {
+            sender.count(n).map_err(|e| e.to_string())?;
+            // Apart, as on a real bus: no two frames come in one microsecond.
+            std::thread::sleep(Duration::from_millis(1));
+        }
+        Ok(())
+    });
+    let two = "\"vcan0\"\nprotocols = [\"n2k\", \"j1939\"]";
+    let asking = format!("{two}\nask = true");
+    daemon.reload(&[two], "decoded in another way: vcan0")?;
+    daemon.reload(&[&asking], "opened anew: vcan0")?;
+    daemon.reload(&[&asking, "\"vcan7\""], "new: vcan7")?;
+    daemon.reload(&[two], "no more recorded: vcan7; opened anew: vcan0")?;
+    sender.join().map_err(|_| "the sender panicked")??;
+    daemon.wait_for_samples(&format!("vcan0/{VOLTAGE}"), UNBROKEN.into())?;
     daemon.stop()
 }
 

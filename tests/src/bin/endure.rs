@@ -161,7 +161,9 @@ fn freeze(arguments: &Arguments) -> Row {
     while service.poll() {}
     service.signal(Signal::SIGSTOP);
     let seen = service.told.len();
-    line.talk(20, Duration::from_secs(6), |_| _ = service.poll())?;
+    line.talk(20, Duration::from_secs(6), |_| {
+        service.poll();
+    })?;
     let silent = service.told.len() == seen;
     service.signal(Signal::SIGCONT);
     line.talk(20, Duration::from_secs(2), |_| {})?;
@@ -192,7 +194,9 @@ fn full(arguments: &Arguments) -> Row {
         let filler = dir.path().join("filler");
         // As much as there is; the error is the aim.
         let _ = std::fs::write(&filler, vec![1; 16 << 20]);
-        line.talk(200, Duration::from_secs(20), |_| _ = service.poll())?;
+        line.talk(200, Duration::from_secs(20), |_| {
+            service.poll();
+        })?;
         let said = service.log().lines().filter(|l| l.contains("are kept for the next attempt")).count();
         let alive = service.told.iter().rev().find(|m| m.contains("THE DISK REFUSES")).is_some();
         std::fs::remove_file(&filler)?;
