@@ -27,7 +27,7 @@ fn minutes(trace: &Trace, from: usize, goal: f64) -> Option<f64> {
 fn the_answer_holds_in_the_voyage_in_which_the_source_was_on() {
     let (mut answers, mut wrong) = (0, Vec::new());
     for vessels in [Vessels::Ordinary, Vessels::Rough] {
-        for seed in 1..=8 {
+        for seed in 1..=5 {
             let voyage = Voyage::on(Plot::SwitchedOff, seed, vessels);
             let folder = tempfile::tempdir().unwrap();
             let analysis = analyse(&voyage, folder.path());
@@ -50,6 +50,6 @@ fn the_answer_holds_in_the_voyage_in_which_the_source_was_on() {
         }
     }
     // Twice the uncertainty holds nineteen times in twenty.
-    assert!(answers >= 8, "{answers} answers only");
+    assert!(answers >= 5, "{answers} answers only");
     assert!(wrong.len() <= 1, "{answers} answers, of which wrong: {wrong:#?}");
 }

@@ -119,7 +119,9 @@ fn pair(view: &BankView, (a, b): (usize, usize), (on_a, on_b): (&[Option<bool>],
     let (cross_b, straight_b, more) = occasions(view, (b, a), on_b, on_a);
     at.extend(more);
     let cross = cross_a + cross_b;
-    if cross < OCCASIONS || straight_a + straight_b > 0 {
+    // An exchange shows in both directions. In one alone it may be a charger that is held off, beside one that came on when
+    // its supply did and whose own supply nobody watches.
+    if cross_a == 0 || cross_b == 0 || cross < OCCASIONS || straight_a + straight_b > 0 {
         return None;
     }
     let (first, last) = (*at.iter().min()?, *at.iter().max()?);
@@ -129,9 +131,8 @@ fn pair(view: &BankView, (a, b): (usize, usize), (on_a, on_b): (&[Option<bool>],
          went off by its own signals, and the other's current moved; never the right one. They are exchanged back in everything \
          that follows; charge, share, causes and verdicts of both rest on that."
     );
-    let confidence = if cross_a > 0 && cross_b > 0 { 0.95 } else { 0.85 };
     let period = (view.grid.at(first), view.grid.at(last));
-    let finding = finding(Kind::SensorSwapped, Severity::Caution, period, confidence, summary)
+    let finding = finding(Kind::SensorSwapped, Severity::Caution, period, 0.95, summary)
         .about(&sa.intent.name)
         .at(&of_a.address)
         .with("occasions_exchanged", f64::from(cross), 0)
@@ -239,6 +240,15 @@ mod tests {
             .with(&amps(1), |t| if t >= 3640 { 95.0 } else { 0.0 })
             .with(&amps(2), |t| if t >= 3640 { 48.0 } else { 0.0 });
         assert_eq!(found(&together), []);
+        // A held-off second, and a first that comes on with the second's supply for reasons of its own.
+        let by_day = |t: i64| (t / 1800) % 2 == 1;
+        let held_off = Tape::new(9000)
+            .fed()
+            .with(&supply(2), move |t| if by_day(t) { 230.0 } else { 0.0 })
+            .with(VOLTS, |_| 54.0)
+            .with(&amps(1), move |t| if by_day(t) { 50.0 } else { 0.0 })
+            .with(&amps(2), |_| 0.0);
+        assert_eq!(found(&held_off), []);
         // A held-off second and a first that is there all the time.
         assert_eq!(found(&tape(first, |_| 0.0)), []);
     }

@@ -13,6 +13,8 @@ use ampwake_schemas::quantity::AmpereHours;
 const BIN: f64 = 0.004;
 /// By how much a resistance may be wrong that was fitted where bulk becomes absorption, or taken from the chemistry.
 const DOUBT: (f64, f64) = (1.4, 2.2);
+/// A lead-acid bank takes less the fuller it is: what holds where bulk ends does not hold before and after.
+const LEAD_ACID_DOUBT: f64 = 2.5;
 
 /// The fitted bank.
 pub(super) struct Fitted {
@@ -94,7 +96,9 @@ pub(super) fn fit(w: &Worked, session: SessionSpan, target: usize) -> Result<Fit
         }
     }
     let bins = sums.iter().map(|(v, i, n)| (*n > 0.0).then(|| (v / n, i / n))).collect();
-    let (resistance, doubt) = match at_the_edge(w, start, end, &q) {
+    let edge = at_the_edge(w, start, end, &q);
+    let (resistance, doubt) = match edge {
+        _ if view.intent.chemistry.is_lead_acid() => (edge.unwrap_or_else(|| usual(view)), LEAD_ACID_DOUBT),
         Some(r) => (r, DOUBT.0),
         None => (usual(view), DOUBT.1),
     };
