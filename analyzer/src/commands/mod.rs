@@ -9,6 +9,7 @@ mod export;
 mod import;
 mod intent;
 mod output;
+mod pdf;
 mod progress;
 mod range;
 #[cfg(feature = "serve")]

@@ -14,7 +14,7 @@ mod json;
 mod text;
 pub(crate) mod words;
 
-pub use html::{POLICY, html};
+pub use html::{html, policy};
 pub use json::json;
 pub use text::text;
 
