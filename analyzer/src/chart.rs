@@ -94,6 +94,51 @@ impl Trace {
     }
 }
 
+/// The sources one upon the other: trace `n` is the sum of the first `n + 1`, in equal columns of the period. What a source takes out
+/// is not in it, and a source of which nothing is known in a column adds nothing there; where nothing is known of any, there is a gap.
+pub fn stacked(sources: &[Trace], period: Period, columns: usize) -> Vec<Trace> {
+    let (from, to) = (period.start.millis(), period.end.millis());
+    let width = (to.saturating_sub(from) / columns.max(1) as i64).max(1);
+    let mut below = vec![0.0; columns];
+    let mut known = vec![false; columns];
+    let means: Vec<Vec<Option<f64>>> = sources.iter().map(|s| column_means(s, from, width, columns)).collect();
+    for column in means.iter().flat_map(|m| m.iter().enumerate()).filter(|(_, v)| v.is_some()).map(|(at, _)| at) {
+        known[column] = true;
+    }
+    means
+        .iter()
+        .zip(sources)
+        .map(|(means, source)| {
+            let mut parts: Vec<Vec<(i64, f64)>> = Vec::new();
+            let mut goes_on = false;
+            for (at, mean) in means.iter().enumerate() {
+                below[at] += mean.map_or(0.0, |v: f64| v.max(0.0));
+                if !known[at] {
+                    goes_on = false;
+                    continue;
+                }
+                let point = (from + width * at as i64 + width / 2, below[at]);
+                match parts.last_mut() {
+                    Some(part) if goes_on => part.push(point),
+                    _ => parts.push(vec![point]),
+                }
+                goes_on = true;
+            }
+            Trace { label: source.label.clone(), parts }
+        })
+        .collect()
+}
+
+fn column_means(trace: &Trace, from: i64, width: i64, columns: usize) -> Vec<Option<f64>> {
+    let mut sums = vec![(0.0, 0_u32); columns];
+    for &(t, v) in trace.parts.iter().flatten().filter(|p| p.1.is_finite() && p.0 >= from) {
+        if let Some(slot) = usize::try_from((t - from) / width).ok().and_then(|at| sums.get_mut(at)) {
+            *slot = (slot.0 + v, slot.1 + 1);
+        }
+    }
+    sums.into_iter().map(|(sum, n)| (n > 0).then(|| sum / f64::from(n))).collect()
+}
+
 /// At most `max` (but no fewer than 4) of `points`: first, last, and of equal spans of time the lowest and the highest
 /// value in time order. `points` is (ms, value) in time order; values that are not finite are left out.
 ///
@@ -156,6 +201,17 @@ mod tests {
         let thinned = thin(&points, 500);
         assert!(thinned.len() <= 500);
         assert!(thinned.contains(&(40_000_000, 61.0)) && thinned.contains(&(60_000_000, 12.0)));
+    }
+
+    #[test]
+    fn sources_stand_one_upon_the_other() {
+        let line = |points: &[(i64, f64)]| Trace { label: String::new(), parts: vec![points.to_vec()] };
+        let a = line(&[(0, 10.0), (100, 20.0), (900, 5.0)]);
+        let b = line(&[(10, 1.0), (110, -7.0)]);
+        let stack = stacked(&[a, b], period(0, 1000), 10);
+        assert_eq!(stack[0].parts, [vec![(50, 10.0), (150, 20.0)], vec![(950, 5.0)]]);
+        assert_eq!(stack[1].parts, [vec![(50, 11.0), (150, 20.0)], vec![(950, 5.0)]]);
+        assert!(stacked(&[], period(0, 0), 0).is_empty());
     }
 
     #[test]

@@ -10,6 +10,7 @@ pub mod kernel_can;
 pub mod layout;
 pub mod log_text;
 pub mod marine_mix;
+pub mod paced;
 pub mod patchwork;
 pub mod python;
 pub mod report_fixture;

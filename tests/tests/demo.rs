@@ -173,7 +173,7 @@ fn the_report_is_one_file_that_loads_nothing() {
     for outside in [
         "http://",
         "https://",
-        "<script",
+        "<script src",
         "<link",
         "<img",
         "<iframe",

@@ -3,7 +3,7 @@
 use super::progress::{Progress, Step};
 use super::range::Range;
 use super::source::{self, Opened, Spoken, bus_protocol};
-use super::{Failure, Outcome, Streams, dbc, output, read_intent};
+use super::{Failure, Outcome, Streams, dbc, output, pdf, read_intent};
 use crate::analyze::{Analysis, analyze};
 use crate::report::{self, InputFile, Provenance, ReportInput};
 use crate::season;
@@ -39,6 +39,9 @@ pub struct Args {
     /// Write the report as one HTML file here.
     #[arg(long, value_name = "OUT")]
     html: Option<PathBuf>,
+    /// Print the report as PDF here, through a browser that is installed.
+    #[arg(long, value_name = "OUT")]
+    pdf: Option<PathBuf>,
     /// Exit with status 3 when there is a finding of this severity (or worse), or a requirement that is not met.
     #[arg(long, value_name = "WHAT", value_enum)]
     fail_on: Vec<FailOn>,
@@ -69,6 +72,11 @@ pub fn run(args: &Args, streams: &mut Streams) -> Result<Outcome, Failure> {
     let provenance = provenance(&opened, &args.intent, &bytes);
     let input = ReportInput { findings: &analysis.findings, intent: &intent, charts: &analysis.charts, provenance };
     write(&input, args.json.as_deref(), args.html.as_deref(), streams)?;
+    if let Some(target) = &args.pdf {
+        let mut page = Vec::new();
+        report::html(&input, &mut page)?;
+        pdf::write(&page, target)?;
+    }
     Ok(if args.fail_on.iter().any(|f| alarms(&analysis, *f)) { Outcome::Alarm } else { Outcome::Done })
 }
 

@@ -12,6 +12,7 @@ mod import;
 mod intent;
 mod mark;
 mod output;
+mod pdf;
 mod progress;
 mod range;
 #[cfg(feature = "serve")]

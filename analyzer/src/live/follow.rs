@@ -32,8 +32,10 @@ pub struct Options {
 const LOOK: Duration = Duration::from_secs(1);
 /// Not judged more often than this.
 const LEAST_PAUSE: Duration = Duration::from_secs(3);
-/// Judging takes one part in so many of a core's time.
+/// Judging takes one part in so many of a core's time,
 const SHARE: u32 = 20;
+/// but whoever looks on is not left without news for longer than this, however slow the computer.
+const MOST_PAUSE: Duration = Duration::from_secs(20);
 /// The list of channels, devices and events is read again after this, or when there is a new channel.
 const CATALOGUE_AGE: Duration = Duration::from_secs(60);
 /// What is said of the age of the data is renewed this often when nothing else is.
@@ -235,7 +237,7 @@ impl Watcher {
         now::with_findings(&mut banks, &analysis.findings.findings, newest);
         let took = began.elapsed();
         open.judged = Some(Instant::now());
-        open.pause = (took * SHARE).max(LEAST_PAUSE);
+        open.pause = (took * SHARE).clamp(LEAST_PAUSE, MOST_PAUSE);
         let made = clock();
         let mut snapshot = Snapshot::nothing(Standing::Live, made);
         snapshot.vessel = Some(intent.vessel.name.clone());

@@ -20,9 +20,8 @@ pub const BAD_INTENT_NEXT: &str =
 pub const EMPTY: &str = "The database is there, and nothing was heard yet.";
 pub const EMPTY_NEXT: &str = "Are the devices switched on? `ampwaked check --config FILE` says whether the interface is up and its bit rate set.";
 pub const EMPTY_NOBODY_NEXT: &str = "No program is recording into it: start the recorder (`ampwaked --config FILE`).";
-pub const NOT_NAMED: &str = "The buses speak, but none of the intent's signals was heard.";
-pub const NOT_NAMED_NEXT: &str =
-    "Compare the addresses of the intent with `ampwake channels DB`. Heard are, for example:";
+pub const NOT_NAMED: &str = "The buses speak, but none of the intent's signals was heard. Heard are, for example:";
+pub const NOT_NAMED_NEXT: &str = "Compare the addresses of the intent with `ampwake channels DB`.";
 pub const UNHEARD: &str = "Some signals of the intent were not heard in these hours:";
 pub const UNHEARD_NEXT: &str =
     "Is the device on, and its address the one in the intent file? `ampwake channels DB` lists what was heard.";

@@ -27,6 +27,11 @@ impl Clock {
         }
     }
 
+    /// The zone's name in the IANA database.
+    pub fn zone_name(&self) -> &'static str {
+        self.zone.name()
+    }
+
     /// The name that was asked for and is not known.
     pub fn unknown_zone(&self) -> Option<&str> {
         self.unknown.as_deref()

@@ -1,4 +1,5 @@
-//! The report as one HTML file that needs nothing else: no network, no script, pictures inside.
+//! The report as one HTML file that needs nothing else: no network, pictures inside, one small script that reads values off
+//! them and zooms; without it they are the same pictures.
 //!
 //! Owes its reader: the answer first; everything else in the order in which somebody who mistrusts the answer asks
 //! for it; the same words on a telephone, a desktop and paper, in light and dark.
@@ -7,6 +8,7 @@ mod answer;
 mod charts;
 mod data;
 pub(crate) mod finding;
+mod heat;
 mod ink;
 mod marks;
 mod panel;
@@ -22,10 +24,31 @@ use super::clock::Clock;
 use super::{Fingerprint, InputFile, Provenance, ReportInput, format, words};
 use ampwake_schemas::findings::Period;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
+use sha2::{Digest, Sha256};
 use std::io::{self, Write};
 
-/// What the page allows itself to load: nothing. Its style stands inside.
-pub const POLICY: &str = "default-src 'none'; style-src 'unsafe-inline'";
+/// The one script.
+const SCRIPT: &str = include_str!("html/read.js");
+
+/// What the page allows itself to load: nothing. Its style stands inside, and so does its script, which is known by its hash:
+/// no other one runs.
+pub fn policy() -> String {
+    format!("default-src 'none'; style-src 'unsafe-inline'; script-src 'sha256-{}'", base64(&Sha256::digest(SCRIPT)))
+}
+
+/// RFC 4648, section 4.
+fn base64(bytes: &[u8]) -> String {
+    const LETTERS: &[u8; 64] = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/";
+    let mut out = String::new();
+    for group in bytes.chunks(3) {
+        let word = group.iter().fold(0_u32, |w, b| w << 8 | u32::from(*b)) << (8 * (3 - group.len()));
+        for n in 0..4 {
+            let letter = LETTERS[(word >> (18 - 6 * n) & 63) as usize] as char;
+            out.push(if n > group.len() { '=' } else { letter });
+        }
+    }
+    out
+}
 
 /// Writes the whole page.
 ///
@@ -44,9 +67,10 @@ pub fn html(report: &ReportInput<'_>, out: &mut dyn Write) -> io::Result<()> {
                 meta charset="utf-8";
                 meta name="viewport" content="width=device-width, initial-scale=1";
                 meta name="color-scheme" content="light dark";
-                meta http-equiv="Content-Security-Policy" content=(POLICY);
+                meta http-equiv="Content-Security-Policy" content=(policy());
                 title { (words::page_title(&vessel)) }
                 style { (PreEscaped(style::CSS)) }
+                script { (PreEscaped(SCRIPT)) }
             }
             body {
                 (style::symbols())
@@ -146,5 +170,18 @@ fn fingerprint(f: &Fingerprint) -> String {
     match f {
         Fingerprint::Sha256(hex) => words::sha256(&format::plain(hex)),
         Fingerprint::Bytes(n) => words::bytes(*n),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// RFC 4648, section 10.
+    #[test]
+    fn base64_of_the_published_examples() {
+        for (text, said) in [("", ""), ("f", "Zg=="), ("fo", "Zm8="), ("foo", "Zm9v"), ("foobar", "Zm9vYmFy")] {
+            assert_eq!(base64(text.as_bytes()), said);
+        }
     }
 }

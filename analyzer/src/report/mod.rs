@@ -16,7 +16,7 @@ mod trend;
 mod trial;
 pub(crate) mod words;
 
-pub use html::{POLICY, html, trial_html};
+pub use html::{html, policy, trial_html};
 pub use json::{json, trial_json};
 pub use text::text;
 pub use trend::trend_text;

@@ -136,9 +136,15 @@ pub const fn severity(severity: Severity) -> &'static str {
 
 // Charts.
 pub const CHARTS: &str = "What happened";
+pub const CHART_KEYS: &str =
+    "Charts; with the keyboard the left and right arrows move the reading line, + and - zoom, 0 shows all";
+pub const ZOOM_IN: &str = "Zoom in";
+pub const ZOOM_OUT: &str = "Zoom out";
+pub const ZOOM_WHOLE: &str = "All";
 pub const STAGES_PANEL: &str = "Charge stage of the bank";
 pub const VOLTAGE_PANEL: &str = "Bank voltage, V";
 pub const CURRENT_PANEL: &str = "Bank current, A (into the bank is positive)";
+pub const STACK_PANEL: &str = "What the sources give together, A (one upon the other, the first one lowest)";
 pub const MEASURED_VOLTAGE: &str = "measured";
 pub const ABSORPTION_SET: &str = "absorption set-point";
 pub const FLOAT_SET: &str = "float set-point";
@@ -202,6 +208,26 @@ pub const BATTERY: &str = "What the recording says about the bank";
 pub const BATTERY_ROWS: [&str; 4] = ["Capacity", "Resistance", "Charge efficiency", "Energy efficiency"];
 pub const BATTERY_UNKNOWN: &str = "could not be worked out from this recording";
 
+pub const CONTRIBUTION: &str = "Contribution over the sessions";
+pub const CONTRIBUTION_NOTE: &str = "One column per charging session, the oldest on the left: the filled height is the part that the \
+    source gave of what it could have given. A dash: it had no opportunity.";
+pub const SESSION_TIMES: &str = "Sessions from, to";
+
+/// Sessions that are shown.
+pub fn last_sessions(shown: usize, all: usize) -> String {
+    format!("The last {shown} of {all} sessions.")
+}
+/// A source's strip in words.
+pub fn heat_alt(source: &str, gave: &str, lost: &str) -> String {
+    format!("{source}: gave {gave} in all these sessions, could have given {lost} besides")
+}
+/// One cell of it: what it gave and lost, where it was there.
+pub fn heat_cell(session: &str, figures: Option<(String, String)>) -> String {
+    match figures {
+        Some((gave, lost)) => format!("{session}: gave {gave}, could have given {lost} besides"),
+        None => format!("{session}: {NOT_KNOWN}"),
+    }
+}
 /// Rating of a source.
 pub fn rated(figure: &str) -> String {
     format!("rated {figure}")

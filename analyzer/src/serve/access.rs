@@ -115,11 +115,6 @@ impl Access {
         })
     }
 
-    /// A token is asked for.
-    pub fn asks(&self) -> bool {
-        self.token.is_some()
-    }
-
     /// The session's Set-Cookie header for whoever knows the token.
     pub fn enter(&self, token: &str) -> Option<String> {
         let (hash, session) = self.token.as_ref()?;
@@ -195,7 +190,7 @@ mod tests {
     #[test]
     fn only_the_token_opens_and_only_its_cookie_stays() {
         let access = Access::new(Some(TOKEN), Vec::new(), [7; 32]);
-        assert!(access.asks() && access.enter("0123").is_none() && access.enter("").is_none());
+        assert!(access.enter("0123").is_none() && access.enter("").is_none());
         let set = access.enter(TOKEN).unwrap();
         assert!(set.ends_with("; HttpOnly; SameSite=Strict") && !set.contains(TOKEN));
         let cookie = set.split(';').next().unwrap();

@@ -64,6 +64,9 @@ pub enum ServeError {
         /// What the operating system says.
         cause: std::io::Error,
     },
+    /// A mistake in this program.
+    #[error("the part that judges has ended; start again, and please report what it said")]
+    Judge,
     /// The operating system refuses something else.
     #[error("cannot serve: {0}")]
     System(#[from] std::io::Error),
@@ -109,6 +112,7 @@ pub fn serve(options: Options, out: &mut dyn Write) -> Result<(), ServeError> {
         out.flush()?;
         tokio::select! {
             () = accept(&listener, &shared) => Ok(()),
+            () = silence(shared.pages.clone()) => Err(ServeError::Judge),
             ended = ended() => ended.map_err(ServeError::from),
         }
     });
@@ -133,6 +137,11 @@ fn judge(options: &live::Options, history: &History, stopped: &mpsc::Receiver<()
         told.send_replace(Arc::new(Page::of(snapshot, Some(&before))));
         true
     });
+}
+
+/// Ends when nobody publishes pages any more: a page that will never change again is not to be taken for the present.
+async fn silence(mut pages: watch::Receiver<Arc<Page>>) {
+    while pages.changed().await.is_ok() {}
 }
 
 async fn accept(listener: &TcpListener, shared: &Arc<Shared>) {

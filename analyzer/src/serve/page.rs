@@ -104,7 +104,7 @@ fn frame(title: &str, head: Markup, body: Markup) -> String {
 }
 
 /// The whole page.
-pub fn whole(page: &Page, epoch: &str, closed: bool) -> String {
+pub fn whole(page: &Page, epoch: &str) -> String {
     let s = &page.snapshot;
     let nothing = matches!(s.standing, Standing::Missing | Standing::Reading);
     let head = html! {
@@ -117,7 +117,7 @@ pub fn whole(page: &Page, epoch: &str, closed: bool) -> String {
         (parts::signs())
         header #head { (page.part("head")) }
         p #lost hidden role="alert" { (words::LOST) }
-        main data-tiles={ "/tile/" (page.tiles(epoch)) } data-closed=[closed.then_some("yes")] {
+        main data-tiles={ "/tile/" (page.tiles(epoch)) } {
             noscript { p.note { (words::NO_SCRIPT) } }
             section #advice { (page.part("advice")) }
             div.two {

@@ -136,7 +136,7 @@ fn asset(kind: &'static str, text: &'static str) -> Response {
 
 async fn whole(State(shared): App) -> Response {
     let page = Arc::clone(&shared.pages.borrow());
-    html(page::whole(&page, &shared.epoch, shared.access.asks()))
+    html(page::whole(&page, &shared.epoch))
 }
 
 async fn snapshot(State(shared): App) -> Response {
@@ -246,7 +246,7 @@ async fn full_report(State(shared): App) -> Response {
         Ok(Ok(text)) => {
             let mut response = typed("text/html; charset=utf-8", text);
             // The report is one file with its style inside, and says itself what it may load: nothing.
-            let policy = HeaderValue::from_str(&format!("{}; frame-ancestors 'none'", report::POLICY));
+            let policy = HeaderValue::from_str(&format!("{}; frame-ancestors 'none'", report::policy()));
             if let Ok(policy) = policy {
                 response.headers_mut().insert(header::CONTENT_SECURITY_POLICY, policy);
             }

@@ -6,7 +6,7 @@
 
 use super::ink::Ink;
 use super::marks::MOST_MARKS;
-use super::panel::{Layer, NARROW, Panel, WIDE, Width, draw, range_of, values};
+use super::panel::{Layer, NARROW, Panel, WIDE, Width, draw, plot, range_of, values};
 use crate::chart::{BankCharts, Trace};
 use crate::report::clock::Clock;
 use crate::report::{ReportInput, format, words};
@@ -38,6 +38,8 @@ struct Key(Ink, String);
 /// A panel in the making: what a width needs is filled in by [`figure`].
 struct Plan<'a> {
     title: String,
+    /// Of the upright axis; empty where it has no figures.
+    unit: &'static str,
     keys: Vec<Key>,
     height: i32,
     times: bool,
@@ -57,14 +59,18 @@ enum Drawing {
 }
 
 fn chart(report: &ReportInput<'_>, bank: &BankCharts, clock: &Clock) -> Markup {
+    let stack = crate::chart::stacked(&bank.sources, bank.period, WIDE.columns());
     let mut plans = vec![stages(bank), voltage(bank), current(bank)];
     let marked: Vec<i64> = report.findings.marks.iter().take(MOST_MARKS).map(|m| m.time.millis()).collect();
+    if stack.len() > 1 {
+        plans.push(together(&stack));
+    }
     let scale = range_of(bank.sources.iter().flat_map(values).chain(bank.ratings.iter().copied()).chain([0.0]), 10.0);
     for (i, trace) in bank.sources.iter().enumerate() {
         plans.push(source(report, trace, bank.ratings.get(i).copied(), scale));
     }
     for t in &bank.temperatures {
-        let mut plan = Plan::new(words::temperature_panel(&format::sentence_start(&t.trace.label)), 52);
+        let mut plan = Plan::new(words::temperature_panel(&format::sentence_start(&t.trace.label)), "°C", 52);
         // A lower limit far from anything measured would only flatten the curve.
         let lowest = values(&t.trace).fold(f64::INFINITY, f64::min);
         let min = t.min_c.filter(|min| lowest - min < 15.0);
@@ -91,7 +97,14 @@ fn chart(report: &ReportInput<'_>, bank: &BankCharts, clock: &Clock) -> Markup {
     plans.iter_mut().for_each(|plan| plan.moments.clone_from(&marked));
     plans.splice(0..0, numbers(&marked, bank.period));
     html! {
-        div.chart {
+        div.chart data-from=(bank.period.start.millis()) data-to=(bank.period.end.millis()) data-zone=(clock.zone_name())
+            role="group" aria-label=(words::CHART_KEYS) {
+            div.tools hidden {
+                @for (does, word) in [("closer", words::ZOOM_IN), ("wider", words::ZOOM_OUT), ("whole", words::ZOOM_WHOLE)] {
+                    button type="button" data-does=(does) { (word) }
+                }
+            }
+            output.reading {}
             @for plan in &plans { (figure(plan, bank.period, clock)) }
             p.keys.note {
                 @if !bank.gaps.is_empty() || plans.iter().any(|p| p.traces.iter().any(|(t, _)| t.parts.len() > 1)) { (key(&Key(Ink::Gap, words::GAP.to_owned()))) }
@@ -123,9 +136,10 @@ fn is_about_temperature(kind: Kind) -> bool {
 }
 
 impl Plan<'_> {
-    fn new(title: String, height: i32) -> Self {
+    fn new(title: String, unit: &'static str, height: i32) -> Self {
         Self {
             title,
+            unit,
             height,
             keys: Vec::new(),
             times: false,
@@ -136,6 +150,23 @@ impl Plan<'_> {
             words: Vec::new(),
             moments: Vec::new(),
         }
+    }
+
+    /// The lines that can be read off: class, unit and name, each once.
+    fn lines(&self) -> String {
+        let mut seen: Vec<&str> = Vec::new();
+        let mut out: Vec<String> = Vec::new();
+        for (trace, drawing) in &self.traces {
+            let (Drawing::Line(ink) | Drawing::Filled(_, ink)) = *drawing;
+            if self.unit.is_empty() || seen.contains(&ink.class()) {
+                continue;
+            }
+            seen.push(ink.class());
+            // A comma divides the lines, a bar their parts.
+            let name = format::plain(&trace.label).replace([',', '|'], " ");
+            out.push(format!("{}|{}|{name}", ink.class(), self.unit));
+        }
+        out.join(",")
     }
 
     fn mark<'f>(&mut self, findings: impl Iterator<Item = &'f Finding>) {
@@ -157,7 +188,7 @@ fn stage_ink(stage: Stage) -> Ink {
 }
 
 fn stages(bank: &BankCharts) -> Plan<'_> {
-    let mut plan = Plan::new(words::STAGES_PANEL.to_owned(), 24);
+    let mut plan = Plan::new(words::STAGES_PANEL.to_owned(), "", 24);
     plan.times = true;
     // The longest stages where there are too many; of a season no more than a texture is to be seen anyway.
     let mut spans: Vec<_> = bank.stages.iter().collect();
@@ -178,7 +209,7 @@ fn numbers<'a>(marked: &[i64], period: Period) -> Option<Plan<'a>> {
     let (from, to) = (period.start.millis(), period.end.millis());
     // As wide as a number of two digits needs it on a telephone.
     let room = (to - from) / 26;
-    let mut plan = Plan::new(words::marks::STRIP.to_owned(), 14);
+    let mut plan = Plan::new(words::marks::STRIP.to_owned(), "", 14);
     let mut last = i64::MIN;
     for (n, t) in marked.iter().enumerate().filter(|(_, t)| (from..=to).contains(*t)) {
         if last == i64::MIN || t - last >= room {
@@ -192,7 +223,7 @@ fn numbers<'a>(marked: &[i64], period: Period) -> Option<Plan<'a>> {
 }
 
 fn voltage(bank: &BankCharts) -> Plan<'_> {
-    let mut plan = Plan::new(words::VOLTAGE_PANEL.to_owned(), 150);
+    let mut plan = Plan::new(words::VOLTAGE_PANEL.to_owned(), "V", 150);
     let all = [
         (&bank.absorption_v, Ink::AbsorptionSet, words::ABSORPTION_SET),
         (&bank.float_v, Ink::FloatSet, words::FLOAT_SET),
@@ -209,7 +240,7 @@ fn voltage(bank: &BankCharts) -> Plan<'_> {
 }
 
 fn current(bank: &BankCharts) -> Plan<'_> {
-    let mut plan = Plan::new(words::CURRENT_PANEL.to_owned(), 120);
+    let mut plan = Plan::new(words::CURRENT_PANEL.to_owned(), "A", 120);
     plan.range = range_of(values(&bank.current).chain(bank.max_charge_a).chain([0.0]), 10.0);
     plan.levels = vec![(0.0, Ink::Axis)];
     plan.keys = vec![Key(Ink::Current, words::NET_CURRENT.to_owned())];
@@ -221,8 +252,18 @@ fn current(bank: &BankCharts) -> Plan<'_> {
     plan
 }
 
+/// The sources one upon the other; each is drawn over the sum of it and those below, so that the topmost comes first.
+fn together(stack: &[Trace]) -> Plan<'_> {
+    let mut plan = Plan::new(words::STACK_PANEL.to_owned(), "", 120);
+    plan.range = range_of(stack.iter().flat_map(values).chain([0.0]), 10.0);
+    plan.keys = stack.iter().enumerate().map(|(n, t)| Key(Ink::stack(n), format::sentence_start(&t.label))).collect();
+    let from_top = stack.iter().enumerate().rev();
+    plan.traces = from_top.map(|(n, t)| (t, Drawing::Filled(Ink::stack(n), Ink::Edge))).collect();
+    plan
+}
+
 fn source<'a>(report: &ReportInput<'_>, trace: &'a Trace, rated: Option<f64>, scale: Option<(f64, f64)>) -> Plan<'a> {
-    let mut plan = Plan::new(words::source_panel(&format::sentence_start(&trace.label)), 52);
+    let mut plan = Plan::new(words::source_panel(&format::sentence_start(&trace.label)), "A", 52);
     plan.range = scale;
     plan.traces = vec![(trace, Drawing::Filled(Ink::Area, Ink::Source))];
     if let Some(rated) = rated.filter(|r| r.is_finite()) {
@@ -281,7 +322,8 @@ fn picture(plan: &Plan<'_>, period: Period, clock: &Clock, width: Width, alt: &s
     let panel = Panel { period, ticks, times: plan.times, height: plan.height, range: plan.range, layers };
     match draw(&panel, width) {
         Ok((w, h, inside)) => html! {
-            svg class=(width.class) viewBox={ "0 0 " (w) " " (h) } role="img" aria-label=(alt) { (PreEscaped(inside)) }
+            svg class=(width.class) viewBox={ "0 0 " (w) " " (h) } role="img" aria-label=(alt)
+                data-plot=(plot(&panel, width)) data-lines=(plan.lines()) { (PreEscaped(inside)) }
         },
         Err(why) => html! { p.note { (why) } },
     }
@@ -298,11 +340,10 @@ fn missing(trace: &Trace, period: Period) -> impl Iterator<Item = (i64, i64)> + 
 }
 
 fn key(Key(ink, name): &Key) -> Markup {
-    let filled = matches!(ink.class().as_bytes(), [b's', b'-', ..]) || matches!(ink, Ink::Gap | Ink::Finding);
     html! {
         span.key {
             svg viewBox="0 0 104 48" aria-hidden="true" {
-                @if filled { rect class=(ink.class()) x="4" y="4" width="96" height="40" {} rect.frm x="4" y="4" width="96" height="40" {} }
+                @if ink.fills() { rect class=(ink.class()) x="4" y="4" width="96" height="40" {} rect.frm x="4" y="4" width="96" height="40" {} }
                 @else { path class=(ink.class()) d="M4,24h96" {} }
             }
             (name)

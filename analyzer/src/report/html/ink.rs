@@ -50,6 +50,15 @@ inks! {
     Rest = "s-rest",
     Discharge = "s-dis",
     Unexplained = "s-une",
+    /// Sources one upon the other, from below.
+    Stack0 = "k0",
+    Stack1 = "k1",
+    Stack2 = "k2",
+    Stack3 = "k3",
+    Stack4 = "k4",
+    Stack5 = "k5",
+    /// Their edges.
+    Edge = "kedge",
     /// Outline of a stage.
     Frame = "frm",
     StageName = "snm",
@@ -58,6 +67,15 @@ inks! {
 }
 
 impl Ink {
+    /// Of the source with this number in a stack.
+    pub const fn stack(n: usize) -> Self {
+        [Self::Stack0, Self::Stack1, Self::Stack2, Self::Stack3, Self::Stack4, Self::Stack5][n % 6]
+    }
+    /// It fills an area.
+    pub fn fills(self) -> bool {
+        matches!(self.class().as_bytes(), [b's', b'-', ..] | [b'k', b'0'..=b'9'])
+            || matches!(self, Self::Gap | Self::Finding)
+    }
     /// As the plotting library's colour.
     pub fn color(self) -> RGBColor {
         RGBColor(self as u8, 0, 0)

@@ -128,6 +128,18 @@ pub fn draw(panel: &Panel<'_>, width: Width) -> Result<(i32, i32, String), Strin
     Ok((w, h, out))
 }
 
+/// Where the panel's plot lies in its drawing, and what its upright axis holds: left, right, top, bottom (drawing units), lowest and
+/// highest value (both 0 where the axis has no figures).
+pub fn plot(panel: &Panel<'_>, width: Width) -> String {
+    let (air, (low, high)) = match panel.range {
+        Some(range) => (7, range),
+        None => (1, (0.0, 0.0)),
+    };
+    let (left, right) = (width.left * SCALE, (width.whole - RIGHT) * SCALE);
+    // The lowest value lies on the last unit of the plot, not below it.
+    format!("{left},{right},{},{},{low:.4},{high:.4}", air * SCALE, (panel.height + air) * SCALE - 1)
+}
+
 type DrawError = DrawingAreaErrorKind<std::convert::Infallible>;
 
 fn draw_into(

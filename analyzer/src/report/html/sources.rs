@@ -23,6 +23,7 @@ pub fn section(report: &ReportInput<'_>, clock: &Clock) -> Markup {
             @if report.intent.sources.is_empty() { p { (words::NO_SOURCES) } }
             @else {
                 p.note { (words::SOURCES_NOTE) }
+                (super::heat::picture(report, clock))
                 @for source in &report.intent.sources { (one(report, source, clock)) }
             }
         }
