@@ -16,6 +16,16 @@ const NEARLY_ALL: f64 = 0.99;
 
 /// The recording without the samples of another time, and how many those were; `None` where there are none.
 pub fn without_strays(recording: &Recording) -> Option<(Recording, u64)> {
+    // Most recordings are of one time altogether, which their ends tell.
+    let ends = recording
+        .series
+        .values()
+        .filter_map(Series::span)
+        .chain(recording.period.map(|p| (p.start.millis(), p.end.millis())));
+    let (first, last) = ends.fold((i64::MAX, i64::MIN), |(a, b), (c, d)| (a.min(c), b.max(d)));
+    if last.saturating_sub(first) <= APART_DAYS * DAY_MS {
+        return None;
+    }
     let mut days: BTreeMap<i64, u64> = BTreeMap::new();
     for series in recording.series.values() {
         let mut run = (0, 0);
