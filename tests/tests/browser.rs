@@ -224,6 +224,7 @@ fn what_is_not_this_page_s_is_refused() {
     let db = dir.path().join("none.db");
 
     let open = Served::new(&db, &vessel, &[]);
+    open.snapshot(|s| s["standing"] == "missing");
     let page = open.get("/", "");
     assert!(page.starts_with("HTTP/1.1 200") && page.contains("There is no database yet."), "{page}");
     for header in ["content-security-policy: default-src 'none'; script-src 'self'", "x-content-type-options: nosniff"]
