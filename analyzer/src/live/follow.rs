@@ -3,13 +3,14 @@
 use super::snapshot::{ChartSeries, FindingNow, Happening, Kept, Panel, Snapshot, Standing};
 use super::window::Window;
 use super::{buses, missing, now};
-use crate::analyze::piece;
+use crate::analyze::{Analysis, piece};
 use crate::load::{Catalogue, compose};
 use crate::recording::Recording;
 use crate::report::{Fingerprint, InputFile, Provenance};
 use ampwake_schemas::findings::{Finding, Period};
 use ampwake_schemas::intent::{Intent, Signal};
 use ampwake_schemas::time::Timestamp;
+use ampwake_schemas::trial::{TestStanding, Trial};
 use ampwake_store::{ChannelId, ChannelInfo, Store, StoreError, writer_of};
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
@@ -77,6 +78,8 @@ struct Watcher {
     open: Option<Open>,
     /// When each finding was seen first.
     seen: BTreeMap<(String, i64), Timestamp>,
+    /// How the commissioning tests stand, with the hash of the intent that asks for them.
+    trial: Option<(String, Trial)>,
     last: Option<Snapshot>,
     published: Instant,
 }
@@ -111,7 +114,15 @@ fn file_number(path: &Path) -> u64 {
 
 impl Watcher {
     fn new(options: Options) -> Self {
-        Self { options, intent: None, open: None, seen: BTreeMap::new(), last: None, published: Instant::now() }
+        Self {
+            options,
+            intent: None,
+            open: None,
+            seen: BTreeMap::new(),
+            trial: None,
+            last: None,
+            published: Instant::now(),
+        }
     }
 
     /// A new snapshot, where there is something new to say.
@@ -250,6 +261,7 @@ impl Watcher {
         snapshot.banks = banks;
         snapshot.findings = seen(&mut self.seen, &analysis.findings.findings, newest, made);
         snapshot.verdicts.clone_from(&analysis.findings.verdicts);
+        snapshot.trial = tests(&mut self.trial, &analysis, &hash);
         snapshot.buses = buses::buses(catalogue, &intent, window, newest);
         snapshot.problems.clone_from(&catalogue.problems);
         snapshot.happenings = happenings(catalogue);
@@ -312,6 +324,17 @@ fn seen(
             seen: *known.entry(key(f)).or_insert(made),
         })
         .collect()
+}
+
+/// How the tests stand: what was covered stays so when its hours are no longer looked at.
+fn tests(known: &mut Option<(String, Trial)>, analysis: &Analysis, hash: &str) -> Vec<TestStanding> {
+    let before = known.take().filter(|(of, _)| of == hash).map(|(_, plan)| plan);
+    let plans = before.into_iter().chain([analysis.trial.clone()]).collect();
+    let f = &analysis.findings;
+    let plan = crate::trial::over(plans, &f.verdicts, &f.marks, f.period).unwrap_or_default();
+    let standings = plan.tests.iter().map(|t| t.standing.clone()).collect();
+    *known = Some((hash.to_owned(), plan));
+    standings
 }
 
 fn happenings(catalogue: &Catalogue) -> Vec<Happening> {

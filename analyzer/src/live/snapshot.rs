@@ -6,6 +6,7 @@ use ampwake_schemas::channel::ChannelAddress;
 use ampwake_schemas::findings::{Finding, Period, Stage, Verdict};
 use ampwake_schemas::intent::{Intent, SourceKind};
 use ampwake_schemas::time::Timestamp;
+use ampwake_schemas::trial::TestStanding;
 use ampwake_store::ChannelId;
 use serde::Serialize;
 use std::collections::BTreeMap;
@@ -276,6 +277,8 @@ pub struct Snapshot {
     pub findings: Vec<FindingNow>,
     /// The requirements, as far as the window can tell.
     pub verdicts: Vec<Verdict>,
+    /// The commissioning tests: each stands as it last stood where it was made since this program looks.
+    pub trial: Vec<TestStanding>,
     /// The data buses.
     pub buses: Vec<BusNow>,
     /// Problems counted while recording.
@@ -310,6 +313,7 @@ impl Snapshot {
             banks: Vec::new(),
             findings: Vec::new(),
             verdicts: Vec::new(),
+            trial: Vec::new(),
             buses: Vec::new(),
             problems: BTreeMap::new(),
             happenings: Vec::new(),

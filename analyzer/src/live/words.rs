@@ -4,6 +4,7 @@
 //! to tell. Terms that the report uses too stand in `report::words`.
 
 use super::snapshot::{Panel, SourceState, Standing};
+use ampwake_schemas::trial::{Coverage, TestKind, TestStanding};
 
 // What is missing, and the next step.
 pub const NO_DATABASE: &str = "There is no database yet.";
@@ -89,4 +90,16 @@ pub const fn panel(panel: Panel) -> &'static str {
         Panel::Temperature => "Temperatures",
         Panel::Charge => "State of charge",
     }
+}
+
+/// `3 of 17 covered, 1 failed, since this was opened`, requirements apart; `None` without any test.
+pub fn tests(all: &[TestStanding]) -> Option<String> {
+    let own = || all.iter().filter(|t| t.kind != TestKind::Requirement);
+    let count = |c: Coverage| own().filter(|t| t.coverage == c).count();
+    let failed = match count(Coverage::Failed) {
+        0 => String::new(),
+        n => format!(", {n} failed"),
+    };
+    (own().count() > 0)
+        .then(|| format!("{} of {} covered{failed}, since this was opened", count(Coverage::Covered), own().count()))
 }

@@ -27,13 +27,14 @@ pub struct Page {
 
 type Part = (&'static str, fn(&Snapshot) -> Markup);
 
-const PARTS: [Part; 7] = [
+const PARTS: [Part; 8] = [
     ("head", parts::head),
     ("advice", parts::advice),
     ("now", parts::now),
     ("lines", parts::lines),
     ("found", parts::found),
     ("wants", parts::wants),
+    ("tests", parts::tests),
     ("buses", parts::buses),
 ];
 
@@ -136,11 +137,11 @@ pub fn whole(page: &Page, epoch: &str) -> String {
                     div #lines hidden { (page.part("lines")) }
                 }
             }
-            // Trial steps get a part of their own here, between what is and what was found.
             div.two {
                 section #found aria-live="polite" { (page.part("found")) }
                 div {
                     section #wants { (page.part("wants")) }
+                    section #tests { (page.part("tests")) }
                     section #buses { (page.part("buses")) }
                 }
             }

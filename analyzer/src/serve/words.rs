@@ -117,6 +117,7 @@ pub const ONGOING: &str = "goes on";
 pub const NEW: &str = "new";
 
 pub const WANTS: &str = "Requirements so far";
+pub const TESTS: &str = "Commissioning tests";
 pub const WANTS_NOTE: &str = "From these hours alone; the report over the whole recording decides.";
 
 pub const BUSES: &str = "Data buses";

@@ -127,6 +127,11 @@ fn lines(s: &Snapshot) -> Vec<Line<'static>> {
         out.push(Line::from(Span::styled(words::FINDINGS, bold())));
         findings(s, &mut out);
     }
+    if let Some(sum) = shared::tests(&s.trial) {
+        out.push(Line::default());
+        out.push(Line::from(Span::styled(words::TESTS, bold())));
+        out.push(Line::from(sum));
+    }
     if !s.buses.is_empty() {
         out.push(Line::default());
         out.push(Line::from(Span::styled(words::BUSES, bold())));

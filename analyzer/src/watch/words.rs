@@ -4,6 +4,7 @@ pub const KEYS: &str = "q quits, arrows and Page Up/Down scroll";
 pub const NEXT: &str = "Next: ";
 pub const FINDINGS: &str = "Findings of these hours";
 pub const NO_FINDINGS: &str = "Nothing was found in these hours.";
+pub const TESTS: &str = "Commissioning tests";
 pub const BUSES: &str = "Data buses";
 pub const OF: &str = "of";
 pub const READING: &str = "Reading the database.";

@@ -7,8 +7,9 @@ use crate::report::clock::Clock;
 use crate::report::format::{self, plain};
 use crate::report::html::{finding, style};
 use crate::report::{ReportInput, words as report};
-use ampwake_schemas::findings::Severity;
+use ampwake_schemas::findings::{Severity, VerdictWord};
 use ampwake_schemas::time::Timestamp;
+use ampwake_schemas::trial::{Coverage, TestKind};
 use maud::{Markup, PreEscaped, html};
 use serde_json::json;
 
@@ -271,6 +272,36 @@ pub fn wants(s: &Snapshot) -> Markup {
                 }
             }
         }
+    }
+}
+
+/// The commissioning tests, ticking off. Requirements have a part of their own.
+pub fn tests(s: &Snapshot) -> Markup {
+    html! {
+        @if let Some(sum) = shared::tests(&s.trial) {
+            h2 { (words::TESTS) }
+            details #trial {
+                summary { (sum) }
+                ul.wants {
+                    @for t in s.trial.iter().filter(|t| t.kind != TestKind::Requirement) {
+                        li {
+                            b { (style::verdict_mark(mark(t.coverage))) (report::trial::coverage(t.coverage)) } " "
+                            (format::sentence(&t.title)) " " span.note { (format::sentence(&t.seen)) }
+                        }
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// The sign of a verdict says the same of a test.
+fn mark(coverage: Coverage) -> VerdictWord {
+    match coverage {
+        Coverage::Covered => VerdictWord::Met,
+        Coverage::Failed => VerdictWord::NotMet,
+        Coverage::Begun => VerdictWord::Undetermined,
+        Coverage::ToSail | Coverage::OnPaper => VerdictWord::NotTested,
     }
 }
 
