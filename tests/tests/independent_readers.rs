@@ -65,7 +65,10 @@ fn a_database_is_read_from_the_written_format_alone() {
 fn the_test_vectors_of_the_page_are_read_and_guarded() {
     let arguments = [Path::new("--vectors"), &file("../schemas/blocks/FORMAT.md")];
     let Some(said) = python::run("readers/blocks.py", "pcodec.standalone", &arguments) else { return };
-    assert_eq!(said, "[] []\n[1000, 2000] [[5320, 1]]\n");
+    assert_eq!(
+        said,
+        "[] []\n[1000, 2000] [[5320, 1]]\n[1000, 2000, 3001, 3999, 5000] [[5320, 5321, 5327, 5320, 5322]]\n"
+    );
 }
 
 /// What `readers/tables.py` is to say of a channel, but for the engine.
