@@ -145,13 +145,7 @@ pub fn write(
     if let Some(target) = html {
         output::write(target, streams, |out| report::html(input, out))?;
     }
-    // Standard output belongs to the program that asked for JSON there.
-    let taken = [json, html].contains(&Some(Path::new("-")));
-    if taken {
-        report::text(input, streams.err)?
-    } else {
-        report::text(input, streams.out)?
-    }
+    report::text(input, output::beside(&[json, html], streams))?;
     Ok(())
 }
 

@@ -16,3 +16,9 @@ pub fn write(
     crate::report::atomic::write(target, content)
         .map_err(|e| Failure::CouldNot(format!("{}: cannot write: {e}", target.display())))
 }
+
+/// Where the text for people goes beside these files: standard output belongs to the program that asked for one of them
+/// there.
+pub fn beside<'a>(targets: &[Option<&Path>], streams: &'a mut Streams<'_>) -> &'a mut dyn Write {
+    if targets.contains(&Some(Path::new("-"))) { &mut *streams.err } else { &mut *streams.out }
+}

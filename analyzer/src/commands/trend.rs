@@ -3,7 +3,7 @@
 use super::range::Range;
 use super::{Failure, Outcome, Streams, analyze, output, read_intent, source};
 use crate::report;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 /// Arguments of `trend`.
 #[derive(Debug, clap::Args)]
@@ -33,8 +33,6 @@ pub fn run(args: &Args, streams: &mut Streams) -> Result<Outcome, Failure> {
             writeln!(out)
         })?;
     }
-    // Standard output belongs to the program that asked for JSON there.
-    let out = if args.json.as_deref() == Some(Path::new("-")) { &mut *streams.err } else { &mut *streams.out };
-    report::trend_text(&findings, out)?;
+    report::trend_text(&findings, output::beside(&[args.json.as_deref()], streams))?;
     Ok(Outcome::Done)
 }

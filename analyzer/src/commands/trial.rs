@@ -3,7 +3,7 @@
 use super::range::Range;
 use super::{Failure, Outcome, Streams, analyze, output, read_intent, source};
 use crate::report;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 /// Arguments of `trial`.
 #[derive(Debug, clap::Args)]
@@ -28,7 +28,7 @@ pub fn run(args: &Args, streams: &mut Streams) -> Result<Outcome, Failure> {
     let (intent, bytes) = read_intent(&args.intent)?;
     args.range.check()?;
     let opened = source::database(&args.db)?;
-    let (from, to) = (args.range.from, args.range.to);
+    let (from, to) = args.range.ends(&opened.store)?;
     let mut trial = if crate::load::asked(&opened.store, from, to)?.is_some_and(crate::season::is_long) {
         analyze::analyse(&opened, &intent, from, to, streams)?.trial
     } else {
@@ -44,9 +44,6 @@ pub fn run(args: &Args, streams: &mut Streams) -> Result<Outcome, Failure> {
     if let Some(target) = &args.html {
         output::write(target, streams, |out| report::trial_html(&trial, &intent, &provenance, out))?;
     }
-    // Standard output belongs to the program that asked for JSON there.
-    let taken = [&args.json, &args.html].iter().any(|t| t.as_deref() == Some(Path::new("-")));
-    let out = if taken { &mut *streams.err } else { &mut *streams.out };
-    report::trial_text(&trial, &intent, out)?;
+    report::trial_text(&trial, &intent, output::beside(&[args.json.as_deref(), args.html.as_deref()], streams))?;
     Ok(Outcome::Done)
 }

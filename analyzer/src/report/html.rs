@@ -60,39 +60,48 @@ fn base64(bytes: &[u8]) -> String {
 pub fn html(report: &ReportInput<'_>, out: &mut dyn Write) -> io::Result<()> {
     let clock = Clock::new(report.intent.vessel.time_zone.as_deref());
     let vessel = format::plain(&report.findings.vessel);
-    let page = html! {
+    let head_of = html! {
+        meta http-equiv="Content-Security-Policy" content=(policy());
+        style { (PreEscaped(style::CSS)) }
+        script { (PreEscaped(SCRIPT)) }
+    };
+    let body = html! {
+        (style::symbols())
+        main {
+            (head(report, &clock, &vessel))
+            (answer::section(report, &clock))
+            (jumps(report))
+            (verdicts::section(report))
+            (charts::section(report, &clock))
+            (marks::section(report, &clock))
+            (sources::section(report, &clock))
+            (sources::installation(report, &clock))
+            (sessions::section(report, &clock))
+            (trial::section(report))
+            (data::section(report, &clock))
+            (caution_list())
+            (inputs(&report.provenance, Some(report.findings.period), &report.findings.schema))
+        }
+    };
+    let page = frame(&words::page_title(&vessel), head_of, body);
+    out.write_all(page.into_string().as_bytes())
+}
+
+/// A whole page: report, trial plan and live page alike.
+pub(crate) fn frame(title: &str, head: Markup, body: Markup) -> Markup {
+    html! {
         (DOCTYPE)
         html lang="en" {
             head {
                 meta charset="utf-8";
                 meta name="viewport" content="width=device-width, initial-scale=1";
                 meta name="color-scheme" content="light dark";
-                meta http-equiv="Content-Security-Policy" content=(policy());
-                title { (words::page_title(&vessel)) }
-                style { (PreEscaped(style::CSS)) }
-                script { (PreEscaped(SCRIPT)) }
+                (head)
+                title { (title) }
             }
-            body {
-                (style::symbols())
-                main {
-                    (head(report, &clock, &vessel))
-                    (answer::section(report, &clock))
-                    (jumps(report))
-                    (verdicts::section(report))
-                    (charts::section(report, &clock))
-                    (marks::section(report, &clock))
-                    (sources::section(report, &clock))
-                    (sources::installation(report, &clock))
-                    (sessions::section(report, &clock))
-                    (trial::section(report))
-                    (data::section(report, &clock))
-                    (caution_list())
-                    (inputs(&report.provenance, Some(report.findings.period), &report.findings.schema))
-                }
-            }
+            body { (body) }
         }
-    };
-    out.write_all(page.into_string().as_bytes())
+    }
 }
 
 fn head(report: &ReportInput<'_>, clock: &Clock, vessel: &str) -> Markup {

@@ -2,7 +2,7 @@
 
 use crate::cause::put;
 use crate::report::format;
-use ampwake_schemas::findings::{Finding, Period};
+use ampwake_schemas::findings::Finding;
 use ampwake_schemas::time::Timestamp;
 use std::collections::BTreeMap;
 
@@ -10,15 +10,15 @@ use std::collections::BTreeMap;
 type Matter = (String, Option<String>, Option<String>, Option<String>);
 
 /// Evidence that adds up over occasions.
-const ADDING: [&str; 1] = ["lost_ah"];
+const ADDS_UP: &str = "lost_ah";
 
 /// One list of many, one per piece.
-pub(super) fn join(lists: Vec<(Period, Vec<Finding>)>) -> Vec<Finding> {
+pub(super) fn join(lists: Vec<Vec<Finding>>) -> Vec<Finding> {
     let pieces = lists.len();
     // In the order in which they were first seen.
     let mut order: Vec<Matter> = Vec::new();
     let mut matters: BTreeMap<Matter, Vec<(usize, Finding)>> = BTreeMap::new();
-    for (n, (_, list)) in lists.into_iter().enumerate() {
+    for (n, list) in lists.into_iter().enumerate() {
         for f in list {
             let channel = f.channel.as_ref().map(ToString::to_string);
             let matter = (f.kind.text().to_owned(), f.cause.map(|c| c.text().to_owned()), f.source.clone(), channel);
@@ -43,17 +43,11 @@ fn one(seen: Vec<(usize, Finding)>, pieces: usize) -> Option<Finding> {
     let occasions = seen.len();
     let mut days: Vec<usize> = seen.iter().map(|s| s.0).collect();
     days.dedup();
-    let sums: Vec<(&str, f64)> = ADDING
-        .iter()
-        .filter_map(|name| {
-            let all: Vec<f64> = seen.iter().filter_map(|(_, f)| f.evidence.get(*name)?.as_f64()).collect();
-            (!all.is_empty()).then(|| (*name, all.iter().sum()))
-        })
-        .collect();
-    let weight = |f: &Finding| f.evidence.get(ADDING[0]).and_then(serde_json::Value::as_f64).unwrap_or(0.0);
+    let lost = |f: &Finding| f.evidence.get(ADDS_UP).and_then(serde_json::Value::as_f64);
+    let total = seen.iter().filter_map(|(_, f)| lost(f)).reduce(|a, b| a + b);
     let worst = seen.into_iter().map(|s| s.1).max_by(|a, b| {
         (a.severity.cmp(&b.severity))
-            .then(weight(a).total_cmp(&weight(b)))
+            .then(lost(a).unwrap_or(0.0).total_cmp(&lost(b).unwrap_or(0.0)))
             .then(a.confidence.total_cmp(&b.confidence))
             .then((a.end.millis() - a.start.millis()).cmp(&(b.end.millis() - b.start.millis())))
     })?;
@@ -61,19 +55,18 @@ fn one(seen: Vec<(usize, Finding)>, pieces: usize) -> Option<Finding> {
         return Some(worst);
     }
     let mut all = Finding { start, end, ..worst };
-    let total = sums.iter().find(|s| s.0 == ADDING[0]).map(|s| s.1).filter(|ah| *ah >= 0.5);
     all.summary = format!(
         "{} That was the worst of {occasions} occasions on {} of {pieces} days, the first on {}, the last on {}{}.",
         full_stop(&all.summary),
         days.len(),
         day(start),
         day(end),
-        total.map_or(String::new(), |ah| format!("; {} altogether", format::amp_hours(ah)))
+        total.filter(|ah| *ah >= 0.5).map_or(String::new(), |ah| format!("; {} altogether", format::amp_hours(ah)))
     );
     put(&mut all.evidence, "occasions", occasions as f64, 0);
     put(&mut all.evidence, "days_seen_on", days.len() as f64, 0);
-    for (name, sum) in sums {
-        put(&mut all.evidence, name, sum, 2);
+    if let Some(ah) = total {
+        put(&mut all.evidence, ADDS_UP, ah, 2);
     }
     Some(all)
 }

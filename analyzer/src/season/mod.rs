@@ -35,7 +35,7 @@ pub fn join(pieces: Vec<Piece>, leads: &[Lead], intent: &Intent, period: Period)
         sessions.extend(f.sessions);
         marks.extend(f.marks);
         plans.push(piece.analysis.trial);
-        lists.push((f.period, f.findings));
+        lists.push(f.findings);
         qualities.push((f.period, f.data_quality));
         charts.push(piece.analysis.charts);
         outcomes.push((f.period, piece.tested));

@@ -7,7 +7,7 @@ use super::words;
 use crate::live::{Snapshot, Standing};
 use crate::report::format::plain;
 use crate::report::html::style;
-use maud::{DOCTYPE, Markup, PreEscaped, html};
+use maud::{Markup, PreEscaped, html};
 use sha2::{Digest, Sha256};
 use std::sync::Arc;
 
@@ -86,22 +86,12 @@ impl Page {
 }
 
 fn frame(title: &str, head: Markup, body: Markup) -> String {
-    html! {
-        (DOCTYPE)
-        html lang="en" {
-            head {
-                meta charset="utf-8";
-                meta name="viewport" content="width=device-width, initial-scale=1";
-                meta name="color-scheme" content="light dark";
-                title { (title) }
-                link rel="icon" href="data:,";
-                link rel="stylesheet" href="/page.css";
-                (head)
-            }
-            body { (body) }
-        }
-    }
-    .into_string()
+    let head = html! {
+        link rel="icon" href="data:,";
+        link rel="stylesheet" href="/page.css";
+        (head)
+    };
+    crate::report::html::frame(title, head, body).into_string()
 }
 
 /// The whole page.

@@ -67,16 +67,13 @@ pub fn over(r: &Requirement, pieces: &[(Period, Vec<Tested>)], banks: &[Life]) -
 }
 
 fn one(r: &Requirement, measured: &[(Timestamp, &Measured)]) -> Measured {
-    let highest = |all: &[(Timestamp, &Measured)]| {
-        all.iter().copied().max_by(|a, b| a.1.value.total_cmp(&b.1.value)).map(|(at, m)| (at, m.clone()))
-    };
-    let lowest = |all: &[(Timestamp, &Measured)]| {
-        all.iter().copied().min_by(|a, b| a.1.value.total_cmp(&b.1.value)).map(|(at, m)| (at, m.clone()))
-    };
+    let by_value = |a: &&(Timestamp, &Measured), b: &&(Timestamp, &Measured)| a.1.value.total_cmp(&b.1.value);
+    let highest = || measured.iter().max_by(by_value).map(|(at, m)| (*at, (*m).clone()));
+    let lowest = || measured.iter().min_by(by_value).map(|(at, m)| (*at, (*m).clone()));
     let (chosen, of) = match (way(r.quantity), r.limit) {
         (Way::Mean, _) => (mean(measured), "mean"),
-        (Way::Worst, Limit::AtLeast(_)) => (lowest(measured), "lowest"),
-        (Way::Highest, _) | (Way::Worst, Limit::AtMost(_)) => (highest(measured), "highest"),
+        (Way::Worst, Limit::AtLeast(_)) => (lowest(), "lowest"),
+        (Way::Highest, _) | (Way::Worst, Limit::AtMost(_)) => (highest(), "highest"),
     };
     let Some((at, mut m)) = chosen else { return measured[0].1.clone() };
     if measured.len() > 1 {

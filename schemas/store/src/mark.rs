@@ -5,7 +5,7 @@
 
 use crate::error::StoreError;
 use crate::{Event, Store, open};
-use rusqlite::{Connection, OpenFlags, TransactionBehavior, params};
+use rusqlite::{Connection, OpenFlags, TransactionBehavior};
 use std::path::Path;
 
 impl Store {
@@ -34,18 +34,7 @@ impl Store {
             } else {
                 None
             };
-            tx.execute(
-                "INSERT INTO event (segment, t_ms, kind, bus, channel, text, details) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
-                params![
-                    segment,
-                    event.time.millis(),
-                    event.kind,
-                    event.bus,
-                    event.channel.as_ref().map(ToString::to_string),
-                    event.text,
-                    event.details
-                ],
-            )?;
+            crate::write::write_event(&tx, segment, event)?;
             tx.commit()
         };
         write().map_err(StoreError::sqlite(path, "cannot write the mark"))

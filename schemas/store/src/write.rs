@@ -4,7 +4,7 @@ use crate::gather::{Finished, FinishedColumn};
 use crate::store::Store;
 use crate::streams::Stream;
 use crate::writer::{Pending, Seen};
-use crate::{ChannelId, SegmentId, rollup};
+use crate::{ChannelId, Event, SegmentId, rollup};
 use ampwake_blocks::{Coding, join_chunk};
 use rusqlite::{OptionalExtension, Transaction, params};
 use std::collections::{BTreeSet, HashMap};
@@ -82,18 +82,7 @@ pub(crate) fn write(store: &mut Store, batch: &Batch<'_>) -> rusqlite::Result<Ve
         }
     }
     for (segment, e) in &pending.events {
-        tx.prepare_cached(
-            "INSERT INTO event (segment, t_ms, kind, bus, channel, text, details) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
-        )?
-        .execute(params![
-            segment.map(|s| s.0),
-            e.time.millis(),
-            e.kind,
-            e.bus,
-            e.channel.as_ref().map(ToString::to_string),
-            e.text,
-            e.details
-        ])?;
+        write_event(&tx, segment.map(|s| s.0), e)?;
     }
     for (segment, found, data) in &pending.damaged {
         tx.execute("INSERT INTO damaged (segment, found, data) VALUES (?1, ?2, ?3)", (segment.0, found, data))?;
@@ -202,5 +191,15 @@ fn write_device(tx: &Transaction<'_>, seen: &Seen) -> rusqlite::Result<()> {
            product = CASE WHEN excluded.product IN ('', '{{}}') THEN product ELSE excluded.product END"
     ))?
     .execute(params![d.bus, d.address, name, d.product, first, d.first.millis(), last, d.last.millis()])?;
+    Ok(())
+}
+
+/// One event; its time is the recorder's own.
+pub(crate) fn write_event(tx: &Transaction<'_>, segment: Option<i64>, e: &Event) -> rusqlite::Result<()> {
+    let channel = e.channel.as_ref().map(ToString::to_string);
+    tx.prepare_cached(
+        "INSERT INTO event (segment, t_ms, kind, bus, channel, text, details) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
+    )?
+    .execute(params![segment, e.time.millis(), e.kind, e.bus, channel, e.text, e.details])?;
     Ok(())
 }

@@ -2,14 +2,14 @@
 
 use super::marks::instruments;
 use super::style::{self, symbol};
-use super::{caution_list, inputs};
+use super::{caution_list, frame, inputs};
 use crate::report::clock::Clock;
 use crate::report::trial::{ORDER, when};
 use crate::report::words::{self, trial as said};
 use crate::report::{Provenance, ReportInput, format};
 use ampwake_schemas::intent::Intent;
 use ampwake_schemas::trial::{Coverage, SetPoint, Test, Trial};
-use maud::{DOCTYPE, Markup, PreEscaped, html};
+use maud::{Markup, PreEscaped, html};
 use std::io::{self, Write};
 
 fn sign(c: Coverage) -> Markup {
@@ -78,54 +78,46 @@ pub fn section(report: &ReportInput<'_>) -> Markup {
 pub fn page(trial: &Trial, intent: &Intent, provenance: &Provenance, out: &mut dyn Write) -> io::Result<()> {
     let clock = Clock::new(intent.vessel.time_zone.as_deref());
     let vessel = format::plain(&trial.vessel);
-    let page = html! {
-        (DOCTYPE)
-        html lang="en" {
-            head {
-                meta charset="utf-8";
-                meta name="viewport" content="width=device-width, initial-scale=1";
-                meta name="color-scheme" content="light dark";
-                meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'";
-                title { (said::page_title(&vessel)) }
-                style { (PreEscaped(style::CSS)) }
+    let head = html! {
+        meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'";
+        style { (PreEscaped(style::CSS)) }
+    };
+    let body = html! {
+        (style::symbols())
+        main {
+            header {
+                h1 { (vessel) " " span.thin { (said::PLAN) } }
+                p.note { (when(trial, &clock)) }
             }
-            body {
-                (style::symbols())
-                main {
-                    header {
-                        h1 { (vessel) " " span.thin { (said::PLAN) } }
-                        p.note { (when(trial, &clock)) }
-                    }
-                    section.answer {
-                        p.headline { (said::headline(trial.tests.len(), trial.count(Coverage::Covered), trial.count(Coverage::Failed))) }
-                        p.lead { (said::STOP) }
-                        ul { @for s in &trial.stop { li { (format::glued(s)) } } }
-                        (tally(|c| trial.count(c)))
-                    }
-                    (overview(trial))
-                    section id="tests" {
-                        h2 { (said::TESTS) }
-                        p.note { (said::PLAN_NOTE) }
-                        @for t in &trial.tests { (test(t)) }
-                    }
-                    (set_points(&trial.set_points))
-                    section id="instruments" {
-                        h2 { (words::marks::INSTRUMENTS) }
-                        @if trial.marks.iter().all(|m| m.reading.is_none()) { p { (said::NO_MARKS) } }
-                        @else { (instruments(&trial.marks)) }
-                    }
-                    section id="open" {
-                        h2 { (said::OPEN) }
-                        @if trial.open_points.is_empty() { p { (said::NOTHING_OPEN) } }
-                        @else { ul { @for p in &trial.open_points { li { (format::sentence(p)) } } } }
-                    }
-                    (signatures())
-                    (caution_list())
-                    (inputs(provenance, trial.period, &trial.schema))
-                }
+            section.answer {
+                p.headline { (said::headline(trial.tests.len(), trial.count(Coverage::Covered), trial.count(Coverage::Failed))) }
+                p.lead { (said::STOP) }
+                ul { @for s in &trial.stop { li { (format::glued(s)) } } }
+                (tally(|c| trial.count(c)))
             }
+            (overview(trial))
+            section id="tests" {
+                h2 { (said::TESTS) }
+                p.note { (said::PLAN_NOTE) }
+                @for t in &trial.tests { (test(t)) }
+            }
+            (set_points(&trial.set_points))
+            section id="instruments" {
+                h2 { (words::marks::INSTRUMENTS) }
+                @if trial.marks.iter().all(|m| m.reading.is_none()) { p { (said::NO_MARKS) } }
+                @else { (instruments(&trial.marks)) }
+            }
+            section id="open" {
+                h2 { (said::OPEN) }
+                @if trial.open_points.is_empty() { p { (said::NOTHING_OPEN) } }
+                @else { ul { @for p in &trial.open_points { li { (format::sentence(p)) } } } }
+            }
+            (signatures())
+            (caution_list())
+            (inputs(provenance, trial.period, &trial.schema))
         }
     };
+    let page = frame(&said::page_title(&vessel), head, body);
     out.write_all(page.into_string().as_bytes())
 }
 
