@@ -2,6 +2,8 @@ use super::*;
 use ampwake_schemas::findings::{Cause, Kind};
 use std::time::Duration;
 
+type Outcome = Result<(), Box<dyn std::error::Error>>;
+
 fn finding(kind: Kind, source: &str, start_s: i64, end_s: i64) -> Finding {
     Finding {
         kind,
@@ -42,46 +44,47 @@ fn what_goes_on_or_is_found_again_is_not_told_again() {
 }
 
 #[test]
-fn the_queue_outlives_a_kill_and_has_a_bound() {
-    let dir = tempfile::tempdir().unwrap();
+fn the_queue_outlives_a_kill_and_has_a_bound() -> Outcome {
+    let dir = tempfile::tempdir()?;
     let message = |n: i32| Message { run: true, mqtt: true, body: serde_json::json!({ "n": n }) };
-    let queue = Queue::open(dir.path(), 3).unwrap();
+    let queue = Queue::open(dir.path(), 3)?;
     assert!(matches!(Queue::open(dir.path(), 3), Err(AlertError::Busy(_))));
     for n in 0..3 {
-        assert_eq!(queue.add(&message(n)).unwrap(), 0);
+        assert_eq!(queue.add(&message(n))?, 0);
     }
-    assert_eq!(queue.add(&message(3)).unwrap(), 1, "the oldest gives way");
+    assert_eq!(queue.add(&message(3))?, 1, "the oldest gives way");
     let mut told = Told::default();
     said(&mut told, &[finding(Kind::DataGap, "aft", 0, 1)]);
-    queue.keep(&told).unwrap();
+    queue.keep(&told)?;
     drop(queue);
     // What a power cut leaves of a file that was being written.
-    std::fs::write(dir.path().join("wait-000000000099.json"), "{\"run\": tr").unwrap();
-    let queue = Queue::open(dir.path(), 3).unwrap();
+    std::fs::write(dir.path().join("wait-000000000099.json"), "{\"run\": tr")?;
+    let queue = Queue::open(dir.path(), 3)?;
     assert_eq!(queue.told(), told);
-    let waiting = queue.waiting().unwrap();
-    assert_eq!(waiting.iter().map(|(_, m)| m.body["n"].as_i64().unwrap()).collect::<Vec<_>>(), [1, 2, 3]);
+    let waiting = queue.waiting()?;
+    assert_eq!(waiting.iter().map(|(_, m)| m.body["n"].clone()).collect::<Vec<_>>(), [1, 2, 3]);
     let (number, mut first) = waiting[0].clone();
     first.run = false;
-    queue.taken(number, &first).unwrap();
-    assert_eq!(queue.waiting().unwrap()[0].1, first, "the broker is left");
+    queue.taken(number, &first)?;
+    assert_eq!(queue.waiting()?[0].1, first, "the broker is left");
     first.mqtt = false;
-    queue.taken(number, &first).unwrap();
-    assert_eq!(queue.waiting().unwrap().len(), 2);
-    std::fs::write(dir.path().join("told.json"), "damaged").unwrap();
+    queue.taken(number, &first)?;
+    assert_eq!(queue.waiting()?.len(), 2);
+    std::fs::write(dir.path().join("told.json"), "damaged")?;
     assert_eq!(queue.told(), Told::default());
+    Ok(())
 }
 
 #[test]
-fn a_command_gets_the_message_and_no_shell() {
-    let dir = tempfile::tempdir().unwrap();
+fn a_command_gets_the_message_and_no_shell() -> Outcome {
+    let dir = tempfile::tempdir()?;
     let file = dir.path().join("got; touch x");
     let words = |words: &[&str]| words.iter().map(|w| (*w).to_owned()).collect::<Vec<_>>();
     let tee = words(&["tee", &file.display().to_string()]);
-    run_command(&tee, "{\"a\": 1}", Duration::from_secs(30)).unwrap();
-    assert_eq!(std::fs::read_to_string(&file).unwrap(), "{\"a\": 1}");
+    run_command(&tee, "{\"a\": 1}", Duration::from_secs(30))?;
+    assert_eq!(std::fs::read_to_string(&file)?, "{\"a\": 1}");
     let long = "x".repeat(1 << 20);
-    run_command(&words(&["true"]), &long, Duration::from_secs(30)).unwrap();
+    run_command(&words(&["true"]), &long, Duration::from_secs(30))?;
     for (command, says) in [
         (&["false"][..], "failed (exit status: 1)"),
         (&["/nowhere/at-all"], "cannot be started"),
@@ -91,26 +94,29 @@ fn a_command_gets_the_message_and_no_shell() {
         let error = run_command(&words(command), &long, patience).unwrap_err().to_string();
         assert!(error.contains(says), "{error}");
     }
+    Ok(())
 }
 
 #[test]
-fn a_broker_is_named_without_its_password() {
+fn a_broker_is_named_without_its_password() -> Outcome {
     let parse = |url: &str| Broker::parse(url, "boat/findings", Some("secret".to_owned()));
-    let broker = parse("mqtt://skipper@broker.boat:1884").unwrap();
+    let broker = parse("mqtt://skipper@broker.boat:1884")?;
     assert_eq!((broker.host.as_str(), broker.port), ("broker.boat", 1884));
     assert_eq!(broker.user, Some(("skipper".to_owned(), "secret".to_owned())));
-    assert_eq!(parse("mqtt://127.0.0.1").unwrap().port, 1883);
+    assert_eq!(parse("mqtt://127.0.0.1")?.port, 1883);
     for wrong in ["127.0.0.1", "mqtt://", "mqtt://a:b@host", "mqtt://host:0", "mqtt://host:x", "mqtts://host"] {
         assert!(parse(wrong).is_err(), "{wrong}");
     }
     for topic in ["", "boat/#", "+/x"] {
         assert!(Broker::parse("mqtt://host", topic, None).is_err(), "{topic}");
     }
+    Ok(())
 }
 
 #[test]
-fn a_broker_that_is_not_there_is_said() {
-    let broker = Broker::parse("mqtt://127.0.0.1:1", "t", None).unwrap();
+fn a_broker_that_is_not_there_is_said() -> Outcome {
+    let broker = Broker::parse("mqtt://127.0.0.1:1", "t", None)?;
     let error = publish(&broker, &["{}".to_owned()], Duration::from_secs(5), |_| Ok(())).unwrap_err();
     assert!(error.to_string().contains("the broker at 127.0.0.1:1 cannot be reached"), "{error}");
+    Ok(())
 }

@@ -120,64 +120,68 @@ mod tests {
     use ampwake_schemas::quantity::Unit;
     use ampwake_schemas::sample::Reading;
 
-    fn recorded(path: &Path) -> crate::Writer {
-        let mut writer = Store::create(path).unwrap();
-        let id = writer.channel(&"can0/n2k/127508/0/battery_voltage".parse().unwrap(), Unit::Volt).unwrap();
+    type Outcome<T = ()> = Result<T, Box<dyn std::error::Error>>;
+
+    fn recorded(path: &Path) -> Outcome<crate::Writer> {
+        let mut writer = Store::create(path)?;
+        let id = writer.channel(&"can0/n2k/127508/0/battery_voltage".parse()?, Unit::Volt)?;
         writer.begin_segment("test");
         for n in 0..30_000_i64 {
             writer.append(id, Timestamp::from_millis(n * 1000), Reading::Value(n as f64));
         }
-        writer.seal().unwrap();
+        writer.seal()?;
         for n in 30_000..30_100_i64 {
             writer.append(id, Timestamp::from_millis(n * 1000), Reading::Value(n as f64));
         }
-        writer.commit().unwrap();
-        writer
+        writer.commit()?;
+        Ok(writer)
     }
 
-    fn values(path: &Path) -> Vec<f64> {
-        let store = Store::open(path).unwrap();
-        let channel = store.channels().unwrap().remove(0);
-        let read = store.read_all(channel.id, None, None).unwrap();
+    fn values(path: &Path) -> Outcome<Vec<f64>> {
+        let store = Store::open(path)?;
+        let channel = store.channels()?.remove(0);
+        let read = store.read_all(channel.id, None, None)?;
         assert_eq!(channel.samples as usize, read.len(), "the coverage tells the same as the samples");
         assert_eq!(channel.latest, read.last().and_then(|(_, r)| r.value()));
-        assert!(store.damage().unwrap().is_empty());
-        read.into_iter().filter_map(|(_, r)| r.value()).collect()
+        assert!(store.damage()?.is_empty());
+        Ok(read.into_iter().filter_map(|(_, r)| r.value()).collect())
     }
 
     #[test]
-    fn all_of_a_recording_or_its_part_while_the_recorder_goes_on() {
-        let dir = tempfile::tempdir().unwrap();
+    fn all_of_a_recording_or_its_part_while_the_recorder_goes_on() -> Outcome {
+        let dir = tempfile::tempdir()?;
         let path = dir.path().join("voyage.db");
-        let writer = recorded(&path);
-        let store = Store::open(&path).unwrap();
+        let writer = recorded(&path)?;
+        let store = Store::open(&path)?;
         let (all, part) = (dir.path().join("all.db"), dir.path().join("part.db"));
-        store.copy_to(&all, None, None).unwrap();
-        assert_eq!(values(&all), (0..30_100).map(f64::from).collect::<Vec<_>>());
-        assert_eq!(store.events().unwrap(), Store::open(&all).unwrap().events().unwrap());
+        store.copy_to(&all, None, None)?;
+        assert_eq!(values(&all)?, (0..30_100).map(f64::from).collect::<Vec<_>>());
+        assert_eq!(store.events()?, Store::open(&all)?.events()?);
 
         let at = |s: i64| Some(Timestamp::from_millis(s * 1000));
-        store.copy_to(&part, at(10_000), at(11_000)).unwrap();
-        let values = values(&part);
+        store.copy_to(&part, at(10_000), at(11_000))?;
+        let values = values(&part)?;
         assert!(values.len() <= 2 * 8192 && values.contains(&10_000.0) && values.contains(&11_000.0));
         assert!(store.copy_to(&part, None, None).unwrap_err().to_string().contains("will not overwrite"));
         drop(writer);
         // It is a database like any other.
-        drop(Store::create(&part).unwrap());
+        drop(Store::create(&part)?);
+        Ok(())
     }
 
     #[test]
-    fn only_what_is_not_sealed_where_that_alone_is_wanted() {
-        let dir = tempfile::tempdir().unwrap();
+    fn only_what_is_not_sealed_where_that_alone_is_wanted() -> Outcome {
+        let dir = tempfile::tempdir()?;
         let path = dir.path().join("voyage.db");
-        drop(recorded(&path));
-        let writer = recorded(&dir.path().join("other.db"));
+        drop(recorded(&path)?);
+        let writer = recorded(&dir.path().join("other.db"))?;
         let part = dir.path().join("part.db");
-        let store = Store::open(dir.path().join("other.db")).unwrap();
-        store.copy_to(&part, Some(Timestamp::from_millis(30_050_000)), None).unwrap();
-        let store = Store::open(&part).unwrap();
-        let channel = store.channels().unwrap().remove(0);
-        assert_eq!(store.read_all(channel.id, None, None).unwrap().len(), 100);
+        let store = Store::open(dir.path().join("other.db"))?;
+        store.copy_to(&part, Some(Timestamp::from_millis(30_050_000)), None)?;
+        let store = Store::open(&part)?;
+        let channel = store.channels()?.remove(0);
+        assert_eq!(store.read_all(channel.id, None, None)?.len(), 100);
         drop(writer);
+        Ok(())
     }
 }
