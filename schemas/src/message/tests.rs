@@ -5,12 +5,22 @@ use super::*;
 use crate::sample::Reading::{self, NotAvailable, OutOfRange, Reserved, Value};
 use proptest::prelude::*;
 
+/// What cannot be missing in a test.
+fn there<T>(value: Option<T>) -> T {
+    value.expect("it is there")
+}
+
 fn row(number: u32) -> &'static MessageDef {
-    find(Protocol::N2k, number).unwrap()
+    there(find(Protocol::N2k, number))
+}
+
+/// A message that can be encoded.
+fn encoded(row: &'static MessageDef, instance: Option<u32>, values: &[(&str, FieldValue)]) -> Vec<u8> {
+    there(encode(row, instance, values).ok())
 }
 
 fn bytes(hex: &str) -> Vec<u8> {
-    (0..hex.len()).step_by(2).map(|i| u8::from_str_radix(&hex[i..i + 2], 16).unwrap()).collect()
+    (0..hex.len()).step_by(2).map(|i| there(u8::from_str_radix(&hex[i..i + 2], 16).ok())).collect()
 }
 
 fn reading(decoded: &Decoded, name: &str) -> Reading {
@@ -24,7 +34,7 @@ fn reading(decoded: &Decoded, name: &str) -> Reading {
 fn a_battery_in_channel_units_with_clean_decimals() {
     let battery = decode(row(127508), &bytes("00fb04adff777401")); // both libraries
     assert_eq!((battery.instance, battery.sequence), (Some(0), Some(1)));
-    let channels: Vec<_> = battery.channels().map(|(n, u, r)| format!("{n} {} {u}", r.value().unwrap())).collect();
+    let channels: Vec<_> = battery.channels().map(|(n, u, r)| format!("{n} {} {u}", there(r.value()))).collect();
     assert_eq!(channels, ["battery_voltage 12.75 V", "battery_current -8.3 A", "battery_temperature 25 degC"]);
 }
 
@@ -84,7 +94,7 @@ fn codes_with_a_name_are_values_whatever_their_place() {
     assert_eq!(reading(&states, "temperature_state"), Value(2.0));
     assert_eq!(reading(&states, "overload_state"), Value(1.0));
     assert_eq!(reading(&states, "ripple_state"), NotAvailable);
-    let field = states.fields.first().unwrap().field;
+    let field = there(states.fields.first()).field;
     assert_eq!((field.name, field.code_name(9)), ("operating_state", Some("Inverting")));
 }
 
@@ -102,7 +112,7 @@ fn lines(count: u8, sets: &[(u8, u16)]) -> Vec<u8> {
 
 fn voltages(payload: &[u8]) -> Vec<(String, f64)> {
     let ac = decode(row(127503), payload);
-    ac.channels().filter(|(n, ..)| n.starts_with("voltage")).map(|(n, _, r)| (n.into(), r.value().unwrap())).collect()
+    ac.channels().filter(|(n, ..)| n.starts_with("voltage")).map(|(n, _, r)| (n.into(), there(r.value()))).collect()
 }
 
 #[test]
@@ -135,7 +145,7 @@ fn a_position_keeps_its_digits() {
     let fix = bytes("01204e886425024080131873e65e0500001d7f7f0bb2fe20bcbe0000000000ffff096e00ff7fffffff7f00");
     let fix = decode(row(129029), &fix);
     // Their encoder multiplied doubles: the bytes say 38.7 and 64 units of 1e-16 degree.
-    assert!((reading(&fix, "latitude").value().unwrap() - 38.7).abs() < 1e-14);
+    assert!((there(reading(&fix, "latitude").value()) - 38.7).abs() < 1e-14);
     assert_eq!(reading(&fix, "longitude"), Value(-9.4));
     assert_eq!(reading(&fix, "altitude"), Value(12.5));
     assert_eq!(reading(&fix, "hdop"), Value(1.1));
@@ -158,7 +168,7 @@ fn texts_lose_their_padding_and_whatever_a_terminal_would_obey() {
 
 #[test]
 fn the_encoder_fills_in_what_is_not_given() {
-    let encoded = |number, instance, values: &[(&str, FieldValue)]| encode(row(number), instance, values).unwrap();
+    let encoded = |number, instance, values: &[(&str, FieldValue)]| encoded(row(number), instance, values);
     assert_eq!(encoded(127508, None, &[]), bytes("ffff7fff7fffffff"));
     assert_eq!(encoded(127508, Some(3), &[]), bytes("03ff7fff7fffffff")); // both libraries
     assert_eq!(encoded(127489, Some(0), &[]), bytes("00ffffffffffffff7fff7fffffffffffffffffffffffffff7f7f"));
@@ -205,7 +215,7 @@ fn the_encoder_refuses_instead_of_clipping() {
 }
 
 fn rvc(number: u32) -> &'static MessageDef {
-    find(Protocol::Rvc, number).unwrap()
+    there(find(Protocol::Rvc, number))
 }
 
 #[test]
@@ -223,7 +233,7 @@ fn a_message_about_one_line_names_its_fields_after_it() {
     assert_eq!(inverter.side(), Some("input"), "an inverter's own side is the output");
 
     let volts = |name| [("input_output", FieldValue::from(0.0)), (name, 230.0.into())];
-    assert_eq!(encode(rvc(0x1FFCA), Some(1), &volts("rms_voltage_2")).unwrap(), bytes("11f811ffffffffff"));
+    assert_eq!(encoded(rvc(0x1FFCA), Some(1), &volts("rms_voltage_2")), bytes("11f811ffffffffff"));
     let both = [("rms_voltage", 230.0.into()), ("rms_current_2", 1.0.into())];
     assert!(encode(rvc(0x1FFCA), Some(1), &both).is_err(), "one message, one line");
     assert!(encode(rvc(0x1FFCA), Some(1), &volts("rms_voltage_4")).is_err());
@@ -234,15 +244,15 @@ fn a_message_about_one_line_names_its_fields_after_it() {
 fn a_number_in_pieces_is_one_number() {
     // SPN 0x54321 around FMI 21, as SAE J1939-73 and as RV-C lay it out (from memory; two public decoders agree on
     // each).
-    let j1939 = find(Protocol::J1939, 65226).unwrap();
+    let j1939 = there(find(Protocol::J1939, 65226));
     let said =
         [("suspect_parameter_number", FieldValue::from(f64::from(0x5_4321))), ("failure_mode_identifier", 21.0.into())];
-    assert_eq!(encode(j1939, None, &said).unwrap(), bytes("ffff2143b5ff"));
+    assert_eq!(encoded(j1939, None, &said), bytes("ffff2143b5ff"));
     let decoded = decode(j1939, &bytes("04ff2143b505ffff"));
     assert_eq!(reading(&decoded, "suspect_parameter_number"), Value(f64::from(0x5_4321)));
     assert_eq!(reading(&decoded, "failure_mode_identifier"), Value(21.0));
     assert_eq!(reading(&decoded, "amber_warning_lamp"), Value(1.0));
-    assert_eq!(encode(rvc(0x1FECA), None, &said).unwrap(), bytes("ffffa86435ffffff"));
+    assert_eq!(encoded(rvc(0x1FECA), None, &said), bytes("ffffa86435ffffff"));
     let decoded = decode(rvc(0x1FECA), &bytes("0544a8643501ffff"));
     assert_eq!(reading(&decoded, "suspect_parameter_number"), Value(f64::from(0x5_4321)));
     assert_eq!(reading(&decode(rvc(0x1FECA), &[0xFF; 8]), "suspect_parameter_number"), NotAvailable);
@@ -272,7 +282,7 @@ fn said(decoded: &Decoded) -> Vec<(String, FieldValue)> {
 fn again(decoded: &Decoded) -> Vec<u8> {
     let said = said(decoded);
     let values: Vec<_> = said.iter().map(|(name, value)| (name.as_str(), value.clone())).collect();
-    encode(decoded.def, decoded.instance, &values).unwrap()
+    encoded(decoded.def, decoded.instance, &values)
 }
 
 fn any_row() -> impl Strategy<Value = &'static MessageDef> {
