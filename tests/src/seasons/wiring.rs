@@ -49,6 +49,7 @@ const HERTZ: Kind = Kind(Unit::Hertz, 2, 0.0, 1.0);
 const RPM: Kind = Kind(Unit::Rpm, 0, 0.0, 3.0);
 const METRES_PER_SECOND: Kind = Kind(Unit::MetrePerSecond, 2, 0.0, 4.0);
 const METRES: Kind = Kind(Unit::Metre, 2, 0.0, 6.0);
+const ANGLE: Kind = Kind(Unit::Radian, 4, 0.0, 8.0);
 const WATTS: Kind = Kind(Unit::Watt, 0, 0.0, 8.0);
 
 impl Wiring {
@@ -116,7 +117,13 @@ impl Wiring {
         )?;
         add("128259", vec![("speed_water_referenced", METRES_PER_SECOND, Box::new(|n| n.offer.water_mps))])?;
         add("128267", vec![("depth", METRES, Box::new(|n| 8.0 + 10.0 * n.offer.water_mps))])?;
-        add("130306", vec![("wind_speed", METRES_PER_SECOND, Box::new(|n| 2.0 + 2.0 * n.offer.water_mps))])?;
+        add(
+            "130306",
+            vec![
+                ("wind_angle", ANGLE, Box::new(|n| 0.7 + 0.1 * n.offer.water_mps)),
+                ("wind_speed", METRES_PER_SECOND, Box::new(|n| 2.0 + 2.0 * n.offer.water_mps)),
+            ],
+        )?;
         add("129026", vec![("sog", METRES_PER_SECOND, Box::new(|n| n.offer.water_mps))])?;
         add("130312/1", vec![("temperature", DEGREES, Box::new(|n| n.bank_c - 2.0))])?;
         for k in 0..3 {
@@ -126,9 +133,9 @@ impl Wiring {
             add(
                 &format!("127257/{k}"),
                 vec![
-                    ("yaw", METRES, Box::new(|n| n.offer.water_mps)),
-                    ("pitch", METRES, Box::new(|_| 0.1)),
-                    ("roll", METRES, Box::new(|n| 0.1 * n.offer.water_mps)),
+                    ("yaw", ANGLE, Box::new(|n| n.offer.water_mps)),
+                    ("pitch", ANGLE, Box::new(|_| 0.1)),
+                    ("roll", ANGLE, Box::new(|n| 0.1 * n.offer.water_mps)),
                 ],
             )?;
         }

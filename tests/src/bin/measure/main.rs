@@ -2,7 +2,6 @@
 //! part prints one line of JSON.
 
 mod daemon;
-mod year;
 
 use ampwake_logger::bus::recording::{Input, Recording};
 use ampwake_logger::pipeline::Pipeline;
@@ -11,6 +10,7 @@ use ampwake_schemas::quantity::Unit;
 use ampwake_schemas::time::Timestamp;
 use ampwake_store::{Coding, Store, StreamColumn};
 use ampwake_tests::crash::mixed;
+use ampwake_tests::seasons::{Ageing, INTENT, Season};
 use clap::Parser;
 use rusqlite::Connection;
 use serde_json::json;
@@ -75,7 +75,7 @@ enum Part {
         database: PathBuf,
         intent: PathBuf,
         #[arg(long, default_value_t = 365)]
-        days: i64,
+        days: u32,
     },
     /// What the tables of a database take, in bytes, each with its indexes.
     Tables { database: PathBuf },
@@ -94,7 +94,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         Part::Voyage { recording, database, per_second, hours } => {
             daemon::voyage(recording, &database, per_second, hours)
         }
-        Part::Year { database, intent, days } => year::year(&database, &intent, days),
+        Part::Year { database, intent, days } => year(&database, &intent, days),
         Part::Tables { database } => tables(&database),
     }?;
     Ok(writeln!(std::io::stdout(), "{said}")?)
@@ -106,6 +106,16 @@ fn thread_seconds(since: Instant) -> f64 {
     let text = std::fs::read_to_string("/proc/thread-self/schedstat").unwrap_or_default();
     let spent: Option<f64> = text.split_whitespace().next().and_then(|ns| ns.parse().ok());
     spent.map_or(since.elapsed().as_secs_f64(), |ns| ns / 1e9)
+}
+
+fn year(database: &Path, intent: &Path, days: u32) -> Outcome {
+    std::fs::write(intent, INTENT)?;
+    let (seconds, truth) = timed(1, || Ok(Season { seed: 1, days, ageing: Ageing::default() }.sail(database)?))?;
+    let channels = Store::open(database)?.channels()?.len();
+    Ok(json!({
+        "days": days, "channels": channels, "samples": truth.samples, "seconds": seconds,
+        "file": std::fs::metadata(database)?.len()
+    }))
 }
 
 fn timed<T>(
